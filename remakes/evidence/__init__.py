@@ -1,0 +1,1 @@
+"""Which missed requirement goes with which defect, and how sure that is."""

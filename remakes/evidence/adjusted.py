@@ -1,0 +1,191 @@
+"""The adjusted effect of one missed requirement on one defect: odds ratio, risks, avoidable returns.
+
+The model is a discrete-time logistic regression with Firth's penalty on the recorded restorations; its
+risks are standardized over every restoration the requirement applies to, with intercepts moved so that
+expected returns equal those observed (FLIC). Limits of the avoidable returns are those of the odds ratio
+carried through the same standardization, with everything else refitted at each limit: the interval of
+one contains none avoidable exactly where that of the other contains 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from remakes.counts.table import PatternTable, months_within, share_within
+from remakes.deviations.detect import MET, MISSED
+from remakes.errors import FitError
+from remakes.evidence.adjustment import CaseMix, PairDesign, Shrinkage, pair_design
+from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.evidence.logistic import Fit, fit, flic_shift, profile
+from remakes.records.standard import ProcessStandard
+
+__all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share"]
+
+Floats = NDArray[np.float64]
+
+#: With fewer returns among recorded restorations no model is fitted.
+LEAST_RETURNS: Final = 3
+#: Strength with which a technician's share of misses is drawn to the lab's, in restorations.
+_SHARE_STRENGTH: Final = 10.0
+#: When the search for an interval's end takes its last step; the ends are then good to three digits.
+_LIMIT_TOLERANCE: Final = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdjustedEffect:
+    """One factor and one defect, compared within the adjustment set.
+
+    Attributes
+    ----------
+    odds_ratio : Estimate
+        Missed against met, per month at risk; profile-penalized interval.
+    p : float
+        Penalized likelihood-ratio test of no effect; nan where not estimable.
+    risk_met, risk_missed : float
+        Standardized risk of a return with this defect within the horizon.
+    avoidable : Estimate
+        Returns that would not have happened had every missed requirement been met.
+    why_not : str
+        Empty, or why no estimate could be had.
+    """
+
+    odds_ratio: Estimate
+    p: float
+    risk_met: float
+    risk_missed: float
+    avoidable: Estimate
+    why_not: str = ""
+
+    @property
+    def log_se(self) -> float:
+        """Half-width of the interval on the log scale per normal quantile; nan where an end is open."""
+        if not 0.0 < self.odds_ratio.low < self.odds_ratio.high < np.inf:
+            return float("nan")
+        return float(np.log(self.odds_ratio.high / self.odds_ratio.low) / (2 * 1.959964))
+
+
+def _without(why: str) -> AdjustedEffect:
+    nan = float("nan")
+    return AdjustedEffect(odds_ratio=UNKNOWN, p=nan, risk_met=nan, risk_missed=nan, avoidable=UNKNOWN, why_not=why)
+
+
+def adjusted_effect(
+    table: PatternTable,
+    case_mix: CaseMix,
+    standard: ProcessStandard,
+    *,
+    factor: str,
+    defect: str,
+    at_risk: Floats,
+    events: Floats,
+    shrinkage: Shrinkage,
+    horizon: int,
+) -> AdjustedEffect:
+    """How many times more often does a restoration with the miss come back, all else alike?
+
+    Parameters
+    ----------
+    table : PatternTable
+    case_mix : CaseMix
+    standard : ProcessStandard
+    factor, defect : str
+    at_risk, events : (patterns, bins) arrays
+        For this defect, in the order of `case_mix`.
+    shrinkage : Shrinkage
+        Estimated for this defect.
+    horizon : int
+        Months of service that the risks look at.
+    """
+    why = _why_not(table, factor, defect)
+    if why:
+        return _without(why)
+    pair = pair_design(
+        table,
+        case_mix,
+        standard,
+        factor=factor,
+        defect=defect,
+        at_risk=at_risk,
+        events=events,
+        shrinkage=shrinkage,
+    )
+    try:
+        best = fit(pair.design, start=pair.start, tolerance=1e-4)
+        interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
+    except FitError as error:
+        return _without(str(error))
+    carry = _Carry(table, case_mix, pair, at_risk, factor, horizon)
+    risk_met, risk_missed, avoidable = carry.figures(best)
+    low = carry.figures(interval.low_fit)[2] if interval.low_fit else float("-inf")
+    high = carry.figures(interval.high_fit)[2] if interval.high_fit else float("inf")
+    return AdjustedEffect(
+        odds_ratio=Estimate(*(float(np.exp(v)) for v in (interval.estimate, interval.low, interval.high))),
+        p=interval.p,
+        risk_met=risk_met,
+        risk_missed=risk_missed,
+        avoidable=Estimate(avoidable, low, high),
+    )
+
+
+def _why_not(table: PatternTable, factor: str, defect: str) -> str:
+    counts = table.counts(factor, defect)
+    if counts.missed == 0:
+        return "never recorded as missed" if counts.met else "never recorded"
+    if counts.met == 0:
+        return "recorded as missed every time: nothing to compare with"
+    returned = counts.returns_met + counts.returns_missed
+    if returned < LEAST_RETURNS:
+        return f"only {returned} of its returns have this step recorded; at least {LEAST_RETURNS} are needed for an estimate"
+    return ""
+
+
+def missed_share(table: PatternTable, factor: str) -> Floats:
+    """How probable it is that an unrecorded step was missed, by pattern.
+
+    The technician's own share of misses among recorded restorations, drawn towards the lab's share.
+    """
+    status, person = table.status_of(factor), table.attributes["technician"]
+    size = len(person.levels)
+    missed = np.bincount(person.codes, table.restorations * (status == MISSED), minlength=size)
+    known = missed + np.bincount(person.codes, table.restorations * (status == MET), minlength=size)
+    overall = float(missed.sum() / known.sum()) if known.sum() else 0.0
+    share: Floats = (missed + _SHARE_STRENGTH * overall) / (known + _SHARE_STRENGTH)
+    return share[person.codes]
+
+
+class _Carry:
+    """Carry a fit to every restoration the requirement applies to."""
+
+    def __init__(
+        self, table: PatternTable, case_mix: CaseMix, pair: PairDesign, at_risk: Floats, factor: str, horizon: int
+    ) -> None:
+        bins = list(pair.bins)
+        self.pair = pair
+        self.months = months_within(horizon)[bins]
+        self.weights = table.restorations[case_mix.order][pair.rows].astype(np.float64)
+        missed = np.where(pair.fitted, pair.covariates[:, 0], missed_share(table, factor)[case_mix.order][pair.rows])
+        # Months at risk within the horizon that were, or probably were, under a missed requirement.
+        self.exposed = at_risk[pair.rows][:, bins] * share_within(horizon)[bins] * missed[:, None]
+
+    def figures(self, fitted: Fit) -> tuple[float, float, float]:
+        """Standardized risk had all met, had all missed; returns avoidable."""
+        met, missed = self._hazards(fitted)
+        risks = [float(np.average(-np.expm1(np.log1p(-h) @ self.months), weights=self.weights)) for h in (met, missed)]
+        return risks[0], risks[1], float((self.exposed * (missed - met)).sum())
+
+    def _hazards(self, fitted: Fit) -> tuple[Floats, Floats]:
+        design = self.pair.design
+        bins, p = design.bins, design.covariates.shape[1]
+        effects = fitted.theta[bins : bins + p]
+        base = self.pair.covariates[:, 1:] @ effects[1:]
+        if design.levels:
+            # A clinic without a recorded restoration is taken as an average one.
+            base = base + np.append(fitted.theta[bins + p :], 0.0)[self.pair.groups]
+        eta = base[:, None] + fitted.theta[:bins] + flic_shift(design, fitted)
+        ceiling = 1.0 - 1e-12
+        return np.minimum(expit(eta), ceiling), np.minimum(expit(eta + effects[0]), ceiling)

@@ -1,0 +1,213 @@
+"""What speaks against taking a finding at its word: each a sentence with its number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from remakes.counts.table import FactorCounts, PatternTable
+from remakes.deviations.detect import MISSED, NOT_RECORDED
+from remakes.evidence.adjusted import AdjustedEffect
+from remakes.evidence.crude import CrudeEvidence
+from remakes.records.standard import ProcessStandard
+
+__all__ = ["FactorRecord", "cautions", "factor_record"]
+
+#: Share of a factor's misses in one group from which they cannot be told from what else is special there.
+_INSEPARABLE: Final = 0.9
+_MOSTLY: Final = 0.6
+#: Misses of two requirements that go together this often (of either's misses) are one question.
+_TOGETHER: Final = 0.6
+_MANY_UNRECORDED: Final = 0.2
+_MOST_UNRECORDED: Final = 0.5
+_HEAPED: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactorRecord:
+    """How good the record of one factor is, whatever the defect.
+
+    Attributes
+    ----------
+    remarks : tuple of str
+        Sentences for every finding of this factor.
+    inseparable : bool
+        Nearly all misses are one technician's or one quarter's, while others work under the requirement too.
+    doubts : int
+        How many of the remarks take a grade off.
+    """
+
+    remarks: tuple[str, ...]
+    inseparable: bool
+    doubts: int
+
+
+def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -> FactorRecord:
+    """Look at one factor's readings: gaps, heaps, late rows, misses in one hand, misses that go together."""
+    status = table.status_of(factor)
+    weights = table.restorations
+    missed = status == MISSED
+    remarks, doubts, inseparable = [], 0, False
+    for name in ("technician", "quarter"):
+        level, share, others = _largest_group(table, name, missed)
+        if others and share >= _INSEPARABLE:
+            inseparable = True
+            remarks.append(
+                f"{share:.0%} of the misses are in one {name} ({level}): they cannot be told from what else is special there."
+            )
+        elif others and share >= _MOSTLY:
+            remarks.append(f"{share:.0%} of the misses are in one {name} ({level}).")
+    together = _missed_together(table, factor)
+    if together:
+        remarks.append(
+            f"Mostly missed together with {together[0]} ({together[1]:.0%}): the two cannot be told apart by these records."
+        )
+    applies = float(weights[status != 0].sum())
+    unknown = float(weights[status == NOT_RECORDED].sum()) / applies if applies else 0.0
+    if unknown >= _MANY_UNRECORDED:
+        remarks.append(f"Not recorded for {unknown:.0%} of the restorations it applies to.")
+    if unknown >= _MOST_UNRECORDED:
+        doubts += 1
+    reading_remarks, reading_doubts = _reading_remarks(table, standard, factor)
+    return FactorRecord(remarks=(*remarks, *reading_remarks), inseparable=inseparable, doubts=doubts + reading_doubts)
+
+
+def _reading_remarks(table: PatternTable, standard: ProcessStandard, factor: str) -> tuple[list[str], int]:
+    readings = table.readings.get(factor)
+    if readings is None:
+        return [], 0
+    remarks, doubts = [], 0
+    numeric = any(r.rule.numeric for r in standard.requirements_of(factor))
+    if numeric and readings.distinct == 1:
+        remarks.append(f"Every reading is {readings.commonest}: such a record carries no information.")
+        doubts += 1
+    elif numeric:
+        if readings.commonest_share >= _HEAPED:
+            remarks.append(
+                f"{readings.commonest_share:.0%} of the readings are {readings.commonest}: "
+                "probably written from habit, not measured."
+            )
+        if readings.constant_by:
+            remarks.append(f"All readings of {', '.join(readings.constant_by)} are one and the same value.")
+    if readings.late:
+        remarks.append(f"{readings.late} readings were written after the return was known; they are left out.")
+    return remarks, doubts
+
+
+def _largest_group(
+    table: PatternTable, name: str, missed: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> tuple[str, float, bool]:
+    """Which level holds most of the misses, its share, and whether other levels could have missed too."""
+    attribute = table.attributes[name]
+    counts = np.bincount(attribute.codes, table.restorations * missed, minlength=len(attribute.levels))
+    total = float(counts.sum())
+    if not total:
+        return "", 0.0, False
+    top = int(counts.argmax())
+    return attribute.levels[top], float(counts[top]) / total, len(attribute.levels) > 1
+
+
+def _missed_together(table: PatternTable, factor: str) -> tuple[str, float] | None:
+    """The other factor most often missed with this one, as a share of the misses of either; None below the bar."""
+    mine = (table.status_of(factor) == MISSED) * table.restorations
+    best: tuple[str, float] | None = None
+    for other in table.factors:
+        if other == factor:
+            continue
+        theirs = table.status_of(other) == MISSED
+        both = float(mine[theirs].sum())
+        either = float(mine.sum()) + float(table.restorations[theirs].sum()) - both
+        share = both / either if either else 0.0
+        if share >= _TOGETHER and (best is None or share > best[1]):
+            best = (other, share)
+    return best
+
+
+def cautions(
+    *,
+    record: FactorRecord,
+    counts: FactorCounts,
+    crude: CrudeEvidence,
+    adjusted: AdjustedEffect,
+    plausible: bool,
+    q: float,
+    detectable: float,
+    alarms: tuple[str, ...],
+) -> tuple[str, ...]:
+    """The sentences that belong beside one finding.
+
+    Parameters
+    ----------
+    record : FactorRecord
+    counts : FactorCounts
+    crude, adjusted
+        Both kinds of evidence.
+    plausible : bool
+        The standard names the defect among those this miss may cause.
+    q : float
+    detectable : float
+        Smallest odds ratio that would have been found with 80 % power.
+    alarms : tuple of str
+        Defects that the factor cannot cause and goes with nevertheless.
+    """
+    said = []
+    if adjusted.why_not:
+        said.append(f"No estimate: {adjusted.why_not}.")
+    else:
+        said += _about_numbers(counts, crude, adjusted, q, detectable)
+    if not plausible:
+        said.append("Not among the defects this step is thought to cause: it serves as a check, not as a cause.")
+    elif alarms:
+        said.append(
+            f"The same miss also goes with {', '.join(alarms)}, which it is not thought to cause: "
+            "something else may be behind both."
+        )
+    gap = _gap(counts)
+    if gap:
+        said.append(gap)
+    return (*said, *record.remarks)
+
+
+def _about_numbers(
+    counts: FactorCounts, crude: CrudeEvidence, adjusted: AdjustedEffect, q: float, detectable: float
+) -> list[str]:
+    said = []
+    ratio = adjusted.odds_ratio.estimate
+    if counts.returns_missed < 5:
+        said.append(f"Only {counts.returns_missed} returns with the miss.")
+    if counts.returns_met == 0 or counts.returns_missed == 0:
+        side = "kept" if counts.returns_met == 0 else "missed"
+        said.append(f"No return at all where the requirement was {side}: the odds ratio leans on the penalty.")
+    if q < 0.10 and ratio < 1:
+        said.append(
+            "Fewer returns with the miss than without: look at the limit and at who misses it, and change nothing yet."
+        )
+    if not q < 0.10:
+        size = f"{detectable:.1f}" if detectable < 100 else "100 or more"
+        said.append(
+            f"With these records an odds ratio of {size} would have been found four times in five; a smaller one may hide."
+        )
+    apart = crude.odds_ratio.estimate / ratio if ratio else float("nan")
+    if apart > 1.5 or apart < 1 / 1.5:
+        said.append(
+            f"Without adjustment the odds ratio is {crude.odds_ratio.estimate:.1f}, with it {ratio:.1f}: "
+            "who gets which case explains a part."
+        )
+    return said
+
+
+def _gap(counts: FactorCounts) -> str:
+    """Is not having recorded the step itself associated with returns?"""
+    known, returned = counts.met + counts.missed, counts.returns_met + counts.returns_missed
+    unknown, unknown_returned = counts.not_recorded, counts.returns_not_recorded
+    if not (known and unknown and returned):
+        return ""
+    expected = unknown * returned / known
+    if unknown_returned < 3 or unknown_returned < 2 * expected:
+        return ""
+    return (
+        f"{unknown_returned} returns among {unknown} restorations without a record, where {expected:.1f} would be expected: "
+        "gaps in the log are not innocent here."
+    )

@@ -1,0 +1,184 @@
+"""Crude odds ratios of every factor and defect, from the pattern table.
+
+Over month bins alone the Mantel-Haenszel odds ratio is the discrete-time log-rank comparison; over month
+bin x technician x kind it removes the coarsest confounding without any model. Where fewer than five
+returns are expected on either side, the exact conditional estimate with its mid-p interval stands in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from remakes.counts.table import PatternTable, months_within, share_within
+from remakes.deviations.detect import MET, MISSED
+from remakes.evidence.contingency import exact_conditional, mantel_haenszel
+from remakes.evidence.estimate import UNKNOWN, Estimate
+
+__all__ = ["CrudeEvidence", "crude_evidence"]
+
+Floats = NDArray[np.float64]
+
+#: Below this many expected returns on either side the large-sample interval is not used.
+_SMALL_EXPECTED: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrudeEvidence:
+    """One factor and defect without adjustment.
+
+    Attributes
+    ----------
+    odds_ratio : Estimate
+        Missed against met, per month at risk, over month bins.
+    method : str
+        "Mantel-Haenszel", "exact conditional, mid-p" or "not estimable".
+    p : float
+        Cochran-Mantel-Haenszel without continuity correction, or mid-p; matches the interval's method.
+    stratified : Estimate
+        Mantel-Haenszel over month bin x technician x kind.
+    risk_met, risk_missed : float
+        Share returned within the horizon as the hazards of each side say, case mix as it is.
+    avoidable : float
+        Returns within the horizon, among recorded misses, beyond what the hazards of the met side give.
+    """
+
+    odds_ratio: Estimate
+    method: str
+    p: float
+    stratified: Estimate
+    risk_met: float
+    risk_missed: float
+    avoidable: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Sides:
+    """Months at risk and returns, missed and met; factors first, strata last."""
+
+    missed_events: Floats
+    missed_total: Floats
+    met_events: Floats
+    met_total: Floats
+
+
+def crude_evidence(table: PatternTable, defect: str, *, horizon: int) -> dict[str, CrudeEvidence]:
+    """Crude evidence of all factors for one defect.
+
+    Parameters
+    ----------
+    table : PatternTable
+    defect : str
+    horizon : int
+        Months of service that the risks look at.
+
+    Returns
+    -------
+    dict by factor
+    """
+    at_risk, events = table.events_of(defect)
+    missed = (table.status == MISSED).astype(np.float64)
+    met = (table.status == MET).astype(np.float64)
+    plain = _Sides(missed.T @ events, missed.T @ at_risk, met.T @ events, met.T @ at_risk)
+    pooled = _pool(plain)
+    fine = _pool(_by_person_and_kind(table, at_risk, events, missed, met))
+    found = {}
+    for k, factor in enumerate(table.factors):
+        one = _Sides(plain.missed_events[k], plain.missed_total[k], plain.met_events[k], plain.met_total[k])
+        odds_ratio, method, p = pooled[k], "Mantel-Haenszel", float(pooled[k].p)
+        if not _estimable(one):
+            chosen, method, p = UNKNOWN, "not estimable", float("nan")
+        elif odds_ratio.least_expected < _SMALL_EXPECTED:
+            chosen, p = _exact(one)
+            method = "exact conditional, mid-p"
+        else:
+            chosen = odds_ratio.interval
+        risk_met, risk_missed, avoidable = _plain_risks(one, months_within(horizon), share_within(horizon))
+        found[factor] = CrudeEvidence(
+            odds_ratio=chosen,
+            method=method,
+            p=p,
+            stratified=fine[k].interval,
+            risk_met=risk_met,
+            risk_missed=risk_missed,
+            avoidable=avoidable,
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Pooled:
+    interval: Estimate
+    p: float
+    least_expected: float
+
+
+def _pool(sides: _Sides) -> list[_Pooled]:
+    result = mantel_haenszel(
+        exposed_events=sides.missed_events,
+        exposed_total=sides.missed_total,
+        unexposed_events=sides.met_events,
+        unexposed_total=sides.met_total,
+    )
+    total = sides.missed_total + sides.met_total
+    returned = sides.missed_events + sides.met_events
+    share = np.divide(returned, total, out=np.zeros_like(total), where=total > 0)
+    least = np.minimum((sides.missed_total * share).sum(axis=-1), (sides.met_total * share).sum(axis=-1))
+    return [
+        _Pooled(Estimate(float(e), float(lo), float(hi)), float(p), float(m))
+        for e, lo, hi, p, m in zip(result.estimate, result.low, result.high, result.p, least, strict=True)
+    ]
+
+
+def _estimable(one: _Sides) -> bool:
+    """Both sides at risk in some bin with a return."""
+    returned = one.missed_events + one.met_events
+    return bool(np.any((returned > 0) & (one.missed_total > 0) & (one.met_total > 0)))
+
+
+def _exact(one: _Sides) -> tuple[Estimate, float]:
+    result = exact_conditional(
+        exposed_events=one.missed_events,
+        exposed_total=one.missed_total,
+        unexposed_events=one.met_events,
+        unexposed_total=one.met_total,
+    )
+    return Estimate(result.estimate, result.mid_p_low, result.mid_p_high), result.mid_p
+
+
+def _by_person_and_kind(table: PatternTable, at_risk: Floats, events: Floats, missed: Floats, met: Floats) -> _Sides:
+    """Sums by factor over strata of technician x kind x month bin."""
+    person, kind = table.attributes["technician"], table.attributes["kind"]
+    combined = person.codes * len(kind.levels) + kind.codes
+    held, stratum = np.unique(combined, return_inverse=True)
+    rows = np.argsort(stratum, kind="stable")
+    starts = np.searchsorted(stratum[rows], np.arange(len(held)))
+
+    def sums(side: Floats, months: Floats) -> Floats:
+        # (factors, strata, bins): each factor's rows summed within technician and kind.
+        parts = [np.add.reduceat(side[rows, k, None] * months[rows], starts) for k in range(side.shape[1])]
+        shape = (len(parts), len(held) * months.shape[1])
+        return np.stack(parts).reshape(shape) if parts else np.zeros(shape)
+
+    return _Sides(sums(missed, events), sums(missed, at_risk), sums(met, events), sums(met, at_risk))
+
+
+def _plain_risks(one: _Sides, months: Floats, share: Floats) -> tuple[float, float, float]:
+    """Risks within the horizon on each side, and the excess of the missed side in returns."""
+
+    def hazard(returned: Floats, total: Floats) -> Floats:
+        return np.divide(returned, total, out=np.full_like(total, np.nan), where=total > 0)
+
+    h1, h0 = hazard(one.missed_events, one.missed_total), hazard(one.met_events, one.met_total)
+    needed = months > 0
+
+    def risk(h: Floats) -> float:
+        # A bin nobody has reached yet adds nothing that could be known.
+        return float(-np.expm1(np.nansum(months[needed] * np.log1p(-np.minimum(h[needed], 1 - 1e-12)))))
+
+    if np.all(np.isnan(h1[needed])) or np.all(np.isnan(h0[needed])):
+        return float("nan"), float("nan"), float("nan")
+    return risk(h0), risk(h1), float(np.nansum(share * one.missed_total * (h1 - h0)))

@@ -1,0 +1,112 @@
+"""How far a finding can be believed: one table of rules, from the top; the first that fits decides.
+
+The thresholds are the project's own choice. "Goes with" is all that any grade says: what a miss causes is
+known only after an action has been followed up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import exp, isfinite, log
+from typing import Final, Literal
+
+__all__ = ["DETECTABLE_LIMIT", "GRADES", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
+
+Grade = Literal["strong", "moderate", "weak", "none", "cannot tell"]
+
+GRADES: Final[tuple[Grade, ...]] = ("strong", "moderate", "weak", "none", "cannot tell")
+
+#: "No evidence" counts as an answer only where an odds ratio of this size would have been found.
+DETECTABLE_LIMIT: Final = 3.0
+
+#: Normal quantiles of a two-sided test at 5 % with 80 % power: 1.960 + 0.842.
+_POWER_QUANTILES: Final = 2.802
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradeInput:
+    """What the rules look at.
+
+    Attributes
+    ----------
+    odds_ratio, low : float
+        Adjusted, with the lower end of its interval; nan where not estimable.
+    q : float
+        After Benjamini-Hochberg over all pairs; nan where not tested.
+    returns_missed : int
+        Returns among restorations recorded as missed.
+    plausible : bool
+        The standard names the defect among those this miss may cause.
+    detectable : float
+        Smallest odds ratio that would have been found with 80 % power.
+    inseparable : bool
+        Nearly all misses are one technician's or one quarter's.
+    doubts : int
+        Reasons found against the record of this factor (each takes a grade off).
+    """
+
+    odds_ratio: float
+    low: float
+    q: float
+    returns_missed: int
+    plausible: bool
+    detectable: float
+    inseparable: bool
+    doubts: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    grade: Grade
+    because: str
+    fits: Callable[[GradeInput], bool]
+
+
+RULES: Final = (
+    _Rule("cannot tell", "no estimate could be had", lambda g: not isfinite(g.odds_ratio)),
+    _Rule(
+        "cannot tell",
+        "nearly all misses are one technician's or one quarter's",
+        lambda g: g.inseparable and g.odds_ratio > 1,
+    ),
+    _Rule(
+        "strong",
+        "plausible, q < 0.02, whole interval above 1.2, at least 5 returns with the miss",
+        lambda g: g.plausible and g.q < 0.02 and g.low > 1.2 and g.returns_missed >= 5,
+    ),
+    _Rule(
+        "moderate",
+        "plausible, q < 0.05, interval above 1, at least 3 returns with the miss",
+        lambda g: g.plausible and g.q < 0.05 and g.low > 1 and g.returns_missed >= 3,
+    ),
+    _Rule("weak", "q < 0.10 and more returns with the miss", lambda g: g.q < 0.10 and g.odds_ratio > 1),
+    _Rule("none", "q < 0.10, but fewer returns with the miss", lambda g: g.q < 0.10),
+    _Rule(
+        "cannot tell",
+        f"an odds ratio of {DETECTABLE_LIMIT:g} could have been overlooked",
+        lambda g: not g.detectable <= DETECTABLE_LIMIT,
+    ),
+    _Rule("none", f"an odds ratio of {DETECTABLE_LIMIT:g} would probably have been found", lambda _g: True),
+)
+
+_LOWER: Final[dict[Grade, Grade]] = {"strong": "moderate", "moderate": "weak", "weak": "weak"}
+
+
+def grade(found: GradeInput) -> tuple[Grade, str]:
+    """The grade of a finding and the rule that gave it.
+
+    Each doubt about the factor's record takes one grade off, down to weak.
+    """
+    rule = next(rule for rule in RULES if rule.fits(found))
+    given = rule.grade
+    for _ in range(found.doubts):
+        given = _LOWER.get(given, given)
+    if given != rule.grade:
+        return given, f"{rule.because}; {rule.grade} but for the doubts about the record"
+    return given, rule.because
+
+
+def detectable_odds_ratio(log_se: float) -> float:
+    """The smallest odds ratio a two-sided 5 % test would find with 80 % power, from the standard error of its log."""
+    return exp(min(_POWER_QUANTILES * log_se, log(1e6))) if isfinite(log_se) else float("inf")
