@@ -1,0 +1,1 @@
+"""What to change first, and what that would spare."""

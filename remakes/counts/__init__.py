@@ -1,0 +1,1 @@
+"""Restorations at risk and returns, counted by pattern."""

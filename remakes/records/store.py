@@ -1,0 +1,256 @@
+"""Open the store, read from it, write to it under one lock, and keep the audit.
+
+SQLite by default (write-ahead log, foreign keys on), PostgreSQL by its URL. Every write goes through
+`Store.writer`, which starts the transaction with the write lock in hand: with a plain BEGIN two
+writers that both read first end in "database is locked", whatever the time-out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, select, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+
+from remakes.errors import StoreError
+from remakes.records import schema
+
+__all__ = ["DEFAULT_URL", "Store", "now", "open_store"]
+
+DEFAULT_URL = "sqlite:///remakes.sqlite"
+
+#: Any fixed number: the name of the one write lock of a PostgreSQL store.
+_WRITE_LOCK = 20_260_302
+
+_SQLITE_PRAGMAS = ("journal_mode=WAL", "foreign_keys=ON", "synchronous=NORMAL", "busy_timeout=10000")
+
+
+def now() -> datetime:
+    """The present moment in UTC, without zone, as all times of the store are kept."""
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """One laboratory's records.
+
+    Use `open_store`; it checks and upgrades the tables first.
+    """
+
+    engine: Engine
+
+    @property
+    def url(self) -> str:
+        """The address the store was opened with, any password masked."""
+        return self.engine.url.render_as_string(hide_password=True)
+
+    @property
+    def sqlite_path(self) -> Path | None:
+        """The file behind the store; None where it is a database server."""
+        if self.engine.dialect.name != "sqlite" or not self.engine.url.database:
+            return None
+        return Path(self.engine.url.database)
+
+    @contextmanager
+    def reader(self) -> Iterator[Connection]:
+        """A connection that sees one state of the records and writes nothing."""
+        with self.engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writer(self) -> Iterator[Connection]:
+        """A connection that holds the write lock; commits at the end, or leaves nothing behind.
+
+        Raises
+        ------
+        StoreError
+            The lock was not free within ten seconds, or the file cannot be written.
+        """
+        try:
+            with self.engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
+                if connection.dialect.name == "postgresql":
+                    # The server locks rows only; checks such as "entered before?" need one writer at a time.
+                    connection.exec_driver_sql("SET LOCAL lock_timeout = '10s'")
+                    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
+                yield connection
+        except DBAPIError as error:
+            if "locked" in str(error.orig) or "lock timeout" in str(error.orig):
+                raise StoreError(
+                    "Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try again."
+                ) from error
+            if "readonly" in str(error.orig):
+                raise StoreError(
+                    f"{self.url} cannot be written to. Check the file's and the folder's rights."
+                ) from error
+            raise
+
+    def note(
+        self,
+        connection: Connection,
+        *,
+        who: str,
+        what: str,
+        table: str,
+        key: str | None = None,
+        detail: dict[str, Any] | None = None,
+    ) -> None:
+        """Add one line to the audit, in the transaction of the change it tells of."""
+        connection.execute(
+            schema.audit.insert(),
+            {"at": now(), "who": who, "what": what, "table_name": table, "row_key": key, "detail": detail},
+        )
+
+    def data_version(self) -> int:
+        """The version of the data: the number of the last line of the audit; 0 for an empty store."""
+        with self.reader() as connection:
+            return int(connection.scalar(select(func.coalesce(func.max(schema.audit.c.id), 0))) or 0)
+
+    def setting(self, key: str) -> Any:
+        """One stored setting, or None."""
+        with self.reader() as connection:
+            return connection.scalar(select(schema.settings.c.value).where(schema.settings.c.key == key))
+
+    def put_setting(self, connection: Connection, key: str, value: Any, *, who: str) -> None:
+        """Store one setting inside a running write."""
+        connection.execute(schema.settings.delete().where(schema.settings.c.key == key))
+        connection.execute(schema.settings.insert(), {"key": key, "value": value})
+        self.note(connection, who=who, what="set", table="settings", key=key, detail={"value": value})
+
+    def observed_until(self) -> date | None:
+        """Up to which day returns are complete.
+
+        The date the lab stated, or else the latest day on which something was delivered or reported;
+        None for an empty store.
+        """
+        stated = self.setting("observed_until")
+        if stated:
+            return date.fromisoformat(str(stated))
+        with self.reader() as connection:
+            delivered = connection.scalar(select(func.max(schema.restorations.c.delivered_on)))
+            reported = connection.scalar(
+                select(func.max(schema.returns.c.reported_on)).where(schema.returns.c.voided_at.is_(None))
+            )
+        return max((day for day in (delivered, reported) if day is not None), default=None)
+
+    def close(self) -> None:
+        """Give the file or the server's connections back."""
+        self.engine.dispose()
+
+
+def open_store(url: str | None = None, *, create: bool = True) -> Store:
+    """Open a lab's records, making or upgrading the tables where needed.
+
+    Parameters
+    ----------
+    url : str, optional
+        An SQLAlchemy URL, or the path of an SQLite file; default: ``remakes.sqlite`` in the working folder.
+    create : bool
+        Make a new SQLite file where there is none.
+
+    Raises
+    ------
+    StoreError
+        No such store, no such folder, not a store of this program, or one of a newer version.
+    """
+    engine = _engine(url or DEFAULT_URL, create=create)
+    try:
+        revision = _revision(engine)
+        if revision != schema.SCHEMA_REVISION:
+            _upgrade(engine, revision)
+    except SQLAlchemyError as error:
+        shown = engine.url.render_as_string(hide_password=True)
+        engine.dispose()
+        reason = str(getattr(error, "orig", error)).strip().splitlines()[0]
+        raise StoreError(
+            f"{shown} cannot be opened as a store of records ({reason}). "
+            "Check the address given to --db, and that the file is one this program made."
+        ) from error
+    except StoreError:
+        engine.dispose()
+        raise
+    return Store(engine)
+
+
+def _engine(url: str, *, create: bool) -> Engine:
+    if "://" not in url:
+        url = f"sqlite:///{url}"
+    try:
+        parsed = make_url(url)
+        if parsed.get_backend_name() == "postgresql" and "+" not in parsed.drivername:
+            parsed = parsed.set(drivername="postgresql+psycopg")
+        if parsed.get_backend_name() == "sqlite":
+            _check_sqlite_file(parsed.database, create=create)
+        engine = create_engine(parsed)
+    except (SQLAlchemyError, ModuleNotFoundError) as error:
+        raise StoreError(
+            f"--db {url!r} is no address of a store ({error}). Give a file name, sqlite:///FILE, or "
+            "postgresql://USER@HOST/NAME (for PostgreSQL, install the extra: remakes[postgres])."
+        ) from error
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _check_sqlite_file(database: str | None, *, create: bool) -> None:
+    if not database or database == ":memory:":
+        raise StoreError("A store in memory would be lost at once. Give the name of a file after --db.")
+    path = Path(database)
+    if not path.parent.is_dir():
+        raise StoreError(f"The folder {path.parent} does not exist. Make it first, or give another place after --db.")
+    if not create and not path.is_file():
+        raise StoreError(
+            f"There are no records at {path}. Bring some in with `remakes import FOLDER`, "
+            "or say with --db where they are."
+        )
+
+
+def _set_up_sqlite(dbapi_connection: Any, _record: Any) -> None:
+    # The driver's own BEGIN handling is switched off; `_begin_sqlite` decides.
+    dbapi_connection.isolation_level = None
+    for pragma in _SQLITE_PRAGMAS:
+        dbapi_connection.execute("PRAGMA " + pragma)
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    mode = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
+    connection.exec_driver_sql(f"BEGIN {mode}")
+
+
+def _revision(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        tables = inspect(connection).get_table_names()
+        if "alembic_version" in tables:
+            stored = connection.scalar(text("select version_num from alembic_version"))
+            return None if stored is None else str(stored)
+        if tables:
+            shown = engine.url.render_as_string(hide_password=True)
+            raise StoreError(
+                f"{shown} holds other tables ({', '.join(sorted(tables)[:4])}), "
+                "not a lab's records. Give another file or database after --db."
+            )
+        return None
+
+
+def _upgrade(engine: Engine, revision: str | None) -> None:
+    if revision is not None and revision > schema.SCHEMA_REVISION:
+        raise StoreError(
+            f"These records were written by a newer version of the program (tables {revision}, "
+            f"this program knows {schema.SCHEMA_REVISION}). Update the program; the records are untouched."
+        )
+    # Only a new or old store needs the migration library.
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.set_main_option("path_separator", "os")
+    with engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
