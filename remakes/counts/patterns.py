@@ -78,7 +78,7 @@ def count_patterns(
     tell = progress or (lambda _what: None)
     tell("time in service")
     units = tables.keep("units", _units(tables, standard, observed_until))
-    if units.count().execute() == 0:
+    if units.count().to_pyarrow().as_py() == 0:
         raise NothingToAnalyzeError(
             f"No restoration was delivered up to {observed_until}. Import deliveries, or state a later --observed-until."
         )

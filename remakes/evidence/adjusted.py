@@ -24,7 +24,7 @@ from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.logistic import Fit, fit, flic_shift, profile
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share"]
+__all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]
 
 Floats = NDArray[np.float64]
 
@@ -144,6 +144,26 @@ def _why_not(table: PatternTable, factor: str, defect: str) -> str:
     return ""
 
 
+def standardized_risk(hazards: Floats, *, months: Floats, weights: Floats) -> float:
+    """Which share of these restorations would come back, with these hazards for everyone?
+
+    Parameters
+    ----------
+    hazards : (patterns, bins) array
+        Probability of a return per month at risk, below 1.
+    months : (bins,) array
+        Months of each bin within the horizon.
+    weights : (patterns,) array
+        Restorations of each pattern: the mix that is standardized to.
+
+    Notes
+    -----
+    One minus the product of (1 - hazard) over the months, averaged over the restorations (g-computation).
+    """
+    survived = np.exp(np.log1p(-hazards) @ months)
+    return float(np.average(1.0 - survived, weights=weights))
+
+
 def missed_share(table: PatternTable, factor: str) -> Floats:
     """How probable it is that an unrecorded step was missed, by pattern.
 
@@ -175,8 +195,11 @@ class _Carry:
     def figures(self, fitted: Fit) -> tuple[float, float, float]:
         """Standardized risk had all met, had all missed; returns avoidable."""
         met, missed = self._hazards(fitted)
-        risks = [float(np.average(-np.expm1(np.log1p(-h) @ self.months), weights=self.weights)) for h in (met, missed)]
-        return risks[0], risks[1], float((self.exposed * (missed - met)).sum())
+        return (
+            standardized_risk(met, months=self.months, weights=self.weights),
+            standardized_risk(missed, months=self.months, weights=self.weights),
+            float((self.exposed * (missed - met)).sum()),
+        )
 
     def _hazards(self, fitted: Fit) -> tuple[Floats, Floats]:
         design = self.pair.design

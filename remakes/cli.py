@@ -1,0 +1,380 @@
+"""The command line: parse, call, print. Results go to standard output, progress and errors to standard error."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from remakes import __version__
+from remakes.errors import RemakesError
+
+if TYPE_CHECKING:
+    from remakes.flow import Analysis
+    from remakes.records.importers import TableReport
+    from remakes.records.store import Store
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="remakes",
+    help="Which process step goes with which return, how sure is that, and what to change first?",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+)
+
+# Widths beyond a terminal's keep piped tables whole.
+out = Console(soft_wrap=True, highlight=False)
+err = Console(stderr=True, soft_wrap=True, highlight=False)
+
+Database = Annotated[
+    str | None,
+    typer.Option(
+        "--db", metavar="URL", help="Where the records are: a file or an SQLAlchemy URL.", envvar="REMAKES_DB"
+    ),
+]
+JsonTo = Annotated[
+    Path | None, typer.Option("--json", metavar="FILE", help="Write findings as JSON; - writes to standard output.")
+]
+
+_MOST_SHOWN = 20
+
+
+def main() -> None:
+    """Run the command line; whatever happens, a user reads a sentence and never a traceback."""
+    try:
+        app(standalone_mode=True)
+    except RemakesError as error:
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("Stopped. Nothing that was not finished has been saved.")
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough.
+        sys.stderr.close()
+        sys.exit(1)
+
+
+def _fail(message: str) -> None:
+    err.print(f"[bold red]remakes:[/] {escape(message)}")
+    sys.exit(1)
+
+
+@contextmanager
+def _opened(db: str | None, *, create: bool = False) -> Iterator[Store]:
+    from remakes.records.store import open_store
+
+    store = open_store(db, create=create)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        out.print(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Which process step goes with which return, how sure is that, and what to change first?"""
+
+
+@app.command("import")
+def import_(
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="A folder, or files.")],
+    db: Database = None,
+    column_map: Annotated[
+        Path | None, typer.Option("--map", metavar="MAP.toml", help="Names the columns of foreign files.")
+    ] = None,
+    observed_until: Annotated[
+        datetime | None,
+        typer.Option("--observed-until", formats=["%Y-%m-%d"], metavar="DATE", help="Returns are complete up to here."),
+    ] = None,
+    accept_good_rows: Annotated[
+        bool, typer.Option("--accept-good-rows", help="Save the good rows of a file even if others are refused.")
+    ] = False,
+) -> None:
+    """Bring records in: restorations, process log, returns, process standard, corrective actions.
+
+    A file with a refused row is not saved at all unless you say otherwise. The same file again changes nothing.
+    Case numbers and pseudonyms only: no patient's name or birthday belongs in these records.
+
+    Example:  remakes import lab-export/ --observed-until 2026-10-31
+    """
+    from remakes.records.importers import import_paths
+
+    with _opened(db, create=True) as store, _progress() as tell:
+        report = import_paths(
+            store,
+            paths,
+            column_map=column_map,
+            observed_until=observed_until.date() if observed_until else None,
+            accept_good_rows=accept_good_rows,
+            progress=tell,
+        )
+    for table in report.tables:
+        _print_table_report(table)
+    if not report.ok:
+        raise typer.Exit(1)
+
+
+def _print_table_report(table: TableReport) -> None:
+    name = f"{table.file}{f' [{table.sheet}]' if table.sheet else ''}"
+    state = "saved" if table.saved else "nothing saved"
+    changed = f", {table.changed} changed" if table.changed else ""
+    out.print(
+        f"{name} ({table.table}): {table.taken} taken{changed}, {table.unchanged} unchanged, "
+        f"{table.refused_rows} refused: {state}",
+        markup=False,
+    )
+    for note in table.notes:
+        err.print(f"  {note}", markup=False)
+    for refusal in table.refused[:_MOST_SHOWN]:
+        err.print(f"  refused: {refusal}", markup=False, style="red")
+    if len(table.refused) > _MOST_SHOWN:
+        err.print(f"  ... and {len(table.refused) - _MOST_SHOWN} more reasons", markup=False)
+
+
+@contextmanager
+def _progress() -> Iterator[Any]:
+    """A progress bar on standard error where somebody watches; yields what to call with (what, done, total)."""
+    if not err.is_terminal:
+        yield None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), console=err, transient=True
+    ) as bar:
+        task = bar.add_task("starting", total=None)
+
+        def tell(what: str, done: int, total: int) -> None:
+            bar.update(task, description=escape(str(what)), completed=done, total=total or None)
+
+        yield tell
+
+
+@app.command()
+def imports(
+    db: Database = None,
+    undo: Annotated[int | None, typer.Option("--undo", metavar="NUMBER", help="Take back one batch.")] = None,
+) -> None:
+    """List what was brought in, batch by batch; take one back.
+
+    Example:  remakes imports --undo 3
+    """
+    from remakes.records.importers import list_imports, undo_import
+
+    with _opened(db) as store:
+        if undo is not None:
+            rows = undo_import(store, undo, who="command line")
+            out.print(f"Import {undo} taken back: {rows} rows.")
+            return
+        batches = list_imports(store)
+    if not batches:
+        out.print("Nothing has been imported yet. Bring records in with `remakes import FOLDER`.")
+        return
+    from rich.table import Table
+
+    table = Table(
+        "number", "when (UTC)", "file", "table", "taken", "changed", "unchanged", "refused", "state", box=None
+    )
+    for batch in batches:
+        table.add_row(
+            str(batch.import_id),
+            f"{batch.at:%Y-%m-%d %H:%M}",
+            escape(batch.file),
+            batch.table,
+            *(str(n) for n in (batch.taken, batch.changed, batch.unchanged, batch.refused)),
+            "taken back" if batch.undone_at else "in force",
+        )
+    out.print(table)
+
+
+@app.command()
+def analyze(
+    db: Database = None,
+    json_to: JsonTo = None,
+    horizon: Annotated[int, typer.Option("--horizon", metavar="MONTHS", help="Months of service to look at.")] = 12,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Of the simulations.")] = 0,
+    from_: Annotated[
+        list[Path] | None,
+        typer.Option("--from", metavar="FOLDER", help="Exported records instead of the store; repeat."),
+    ] = None,
+) -> None:
+    """Find which missed requirements go with which defect, how sure that is, and rank the corrective actions.
+
+    Example:  remakes analyze --json findings.json --horizon 12
+    """
+    from remakes import flow
+
+    with _progress() as tell:
+        if from_:
+            result = flow.analyze_exports(from_, horizon=horizon, seed=seed, progress=tell)
+        else:
+            with _opened(db) as store:
+                result = flow.analyze(store, horizon=horizon, seed=seed, progress=tell)
+    if json_to is None:
+        _print_analysis(result)
+        return
+    text = json.dumps(result.as_json(), indent=1, allow_nan=False)
+    if str(json_to) == "-":
+        sys.stdout.write(text + "\n")
+        return
+    try:
+        json_to.write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        _fail(f"{json_to} cannot be written ({error.strerror}). Give another file after --json.")
+
+
+def _print_analysis(result: Analysis) -> None:
+    from rich.table import Table
+
+    out.print(
+        f"{result.restorations} restorations, {result.returns} first returns, observed until {result.observed_until}; "
+        f"risks within {result.horizon} months of delivery."
+    )
+    shown = [f for f in result.findings if f.grade in ("strong", "moderate", "weak")]
+    open_ = [f for f in result.findings if f.grade == "cannot tell" and f.plausible]
+    if shown:
+        table = Table("step missed", "goes with", "odds ratio (95 %)", "q", "avoidable returns", "grade", box=None)
+        for one in shown:
+            spared = one.adjusted.avoidable
+            avoidable = f"{spared.estimate:.0f} ({spared.low:.0f} to {spared.high:.0f})"
+            table.add_row(one.factor, one.defect, str(one.adjusted.odds_ratio), f"{one.q:.3f}", avoidable, one.grade)
+        out.print(table)
+    else:
+        out.print("No step stands out: these records cannot tell yet, or nothing goes with returns.")
+    out.print(f"Cannot tell yet for {len(open_)} plausible pairs of step and defect.")
+    if result.actions:
+        table = Table("rank", "action", "returns avoided a month", f"net a month {result.currency}", "pays", box=None)
+        for action in result.actions:
+            net = action.net_per_month
+            table.add_row(
+                str(action.rank),
+                escape(action.title),
+                str(action.avoided_per_month),
+                f"{net.estimate:.0f} ({net.low:.0f} to {net.high:.0f})",
+                f"{action.probability_worthwhile:.0%}",
+            )
+        out.print(table)
+    out.print(
+        "An estimate from records: a step that goes with returns need not cause them. `--json -` gives all figures."
+    )
+
+
+@app.command()
+def export(
+    to: Annotated[Path, typer.Option("--to", metavar="FOLDER", help="An empty or new folder.")],
+    db: Database = None,
+    codes: Annotated[
+        bool, typer.Option("--codes", help="Replace every person, clinic and case by a keyed pseudonym.")
+    ] = False,
+    lab: Annotated[str, typer.Option("--lab", metavar="NAME", help="Name of the lab in the exported tables.")] = "lab",
+) -> None:
+    """Write the records as Parquet, one folder per table, for an analysis elsewhere.
+
+    Example:  remakes export --to export-2026-10 --codes
+    """
+    from remakes.records.exports import export_records
+
+    with _opened(db) as store:
+        rows = export_records(store, to, lab=lab, codes=codes)
+    for name, count in rows.items():
+        out.print(f"{name}: {count} rows")
+
+
+@app.command()
+def backup(
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="A file that does not exist yet.")],
+    db: Database = None,
+) -> None:
+    """Write a consistent copy of the records, also while they are in use.
+
+    Example:  remakes backup --to backup-2026-11-25.sqlite
+    """
+    from remakes.records import upkeep
+
+    with _opened(db) as store:
+        upkeep.backup(store, to)
+    out.print(f"Copied to {escape(str(to))} and checked.")
+
+
+@app.command()
+def check(db: Database = None) -> None:
+    """Check that the records are sound, and tell what the figures leave out.
+
+    Example:  remakes check --db remakes.sqlite
+    """
+    from remakes.records import upkeep
+
+    with _opened(db) as store:
+        found = upkeep.check(store)
+    for one in found:
+        out.print(str(one), markup=False)
+    faults = sum(one.severity == "fault" for one in found)
+    out.print("The records are sound." if not faults else f"{faults} faults found.")
+    if faults:
+        raise typer.Exit(1)
+
+
+Port = Annotated[int | None, typer.Option("--port", metavar="N", help="Port on this machine; default: a free one.")]
+NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser window.")]
+
+
+@app.command("app")
+def app_(db: Database = None, port: Port = None, no_browser: NoBrowser = False) -> None:
+    """Open the app on the lab's records, reachable from this machine only.
+
+    Example:  remakes app --db remakes.sqlite
+    """
+    from remakes.records.store import DEFAULT_URL
+    from remakes.views.server import serve
+
+    with _opened(db, create=True):
+        pass
+    serve(db or DEFAULT_URL, port=port, open_browser=not no_browser)
+
+
+@app.command()
+def demo(
+    db: Annotated[Path, typer.Option("--db", metavar="FILE", help="Where the demo lab is built.")] = Path(
+        "remakes-demo.sqlite"
+    ),
+    port: Port = None,
+    no_browser: NoBrowser = False,
+    build_only: Annotated[bool, typer.Option("--build-only", help="Build the demo lab and stop.")] = False,
+) -> None:
+    """Build the invented demo lab and open the app on it.
+
+    Example:  remakes demo
+    """
+    from remakes.records.demo_lab import build_demo
+
+    with _progress() as tell:
+        built = build_demo(db, progress=tell)
+    err.print(f"The demo lab (invented) is {'built' if built else 'already there'}: {escape(str(db))}")
+    if build_only:
+        return
+    from remakes.views.server import serve
+
+    serve(str(db), port=port, open_browser=not no_browser)
+
+
+if __name__ == "__main__":
+    main()
