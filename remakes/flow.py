@@ -21,8 +21,8 @@ from remakes.records.store import Store
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
     from remakes.counts.table import PatternTable
-    from remakes.evidence.findings import Finding
     from remakes.evidence.estimate import Estimate
+    from remakes.evidence.findings import Finding
     from remakes.records.corrective_actions import CorrectiveAction, Costs
     from remakes.records.snapshot import Snapshot
     from remakes.records.standard import ProcessStandard

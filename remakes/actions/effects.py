@@ -155,4 +155,5 @@ def _drawn_returns(table: PatternTable, defect: str, *, horizon: int, draws: int
     hazard = np.divide(events, at_risk, out=np.zeros_like(events), where=at_risk > 0)
     risk = -np.expm1(float(np.sum(months_within(horizon) * np.log1p(-np.minimum(hazard, 1 - 1e-12)))))
     count = float(events.sum())
-    return float(table.restorations.sum()) * risk * rng.gamma(count + 0.5, 1.0, draws) / max(count, 0.5)
+    drawn: Floats = float(table.restorations.sum()) * risk * rng.gamma(count + 0.5, 1.0, draws) / max(count, 0.5)
+    return drawn

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from itertools import pairwise
 from typing import Any, Final
 
 import ibis
@@ -80,7 +81,8 @@ def count_patterns(
     units = tables.keep("units", _units(tables, standard, observed_until))
     if units.count().to_pyarrow().as_py() == 0:
         raise NothingToAnalyzeError(
-            f"No restoration was delivered up to {observed_until}. Import deliveries, or state a later --observed-until."
+            f"No restoration was delivered up to {observed_until}. "
+            "Import deliveries, or state a later --observed-until."
         )
     tell("readings against the standard")
     regimes = [str(value) for value in _column(units.select("regime").distinct().order_by("regime"), "regime")]
@@ -180,7 +182,7 @@ def _signed(units: Any, statuses: Any, columns: list[str]) -> Any:
 
 def _in_bins(months: Any) -> dict[str, Any]:
     """Months of service that fall into each bin."""
-    widths = [hi - lo for lo, hi in zip(BIN_EDGES, BIN_EDGES[1:], strict=False)]
+    widths = [hi - lo for lo, hi in pairwise(BIN_EDGES)]
     parts = {f"bin_{k}": ibis.least(ibis.greatest(months - BIN_EDGES[k], 0), width) for k, width in enumerate(widths)}
     parts[f"bin_{len(widths)}"] = ibis.greatest(months - BIN_EDGES[-1], 0)
     return parts

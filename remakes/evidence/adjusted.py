@@ -140,7 +140,7 @@ def _why_not(table: PatternTable, factor: str, defect: str) -> str:
         return "recorded as missed every time: nothing to compare with"
     returned = counts.returns_met + counts.returns_missed
     if returned < LEAST_RETURNS:
-        return f"only {returned} of its returns have this step recorded; at least {LEAST_RETURNS} are needed for an estimate"
+        return f"only {returned} of its returns have this step recorded; an estimate needs at least {LEAST_RETURNS}"
     return ""
 
 

@@ -132,7 +132,8 @@ class CaseMix:
         held = np.bincount(codes, weights, minlength=len(attribute.levels))
         commonest = int(held.argmax())
         wanted = [k for k in range(len(held)) if k != commonest and held[k] >= _SMALLEST_LEVEL]
-        return (codes[:, None] == np.array(wanted, dtype=np.intp)).astype(np.float64)
+        indicators: Floats = (codes[:, None] == np.array(wanted, dtype=np.intp)).astype(np.float64)
+        return indicators
 
 
 def _tag_indicators(codes: Ints, levels: tuple[str, ...], weights: NDArray[np.int64]) -> Floats:

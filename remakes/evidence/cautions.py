@@ -55,14 +55,15 @@ def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -
         if others and share >= _INSEPARABLE:
             inseparable = True
             remarks.append(
-                f"{share:.0%} of the misses are in one {name} ({level}): they cannot be told from what else is special there."
+                f"{share:.0%} of the misses are in one {name} ({level}): "
+                "they cannot be told from what else is special there."
             )
         elif others and share >= _MOSTLY:
             remarks.append(f"{share:.0%} of the misses are in one {name} ({level}).")
     together = _missed_together(table, factor)
     if together:
         remarks.append(
-            f"Mostly missed together with {together[0]} ({together[1]:.0%}): the two cannot be told apart by these records."
+            f"Mostly missed together with {together[0]} ({together[1]:.0%}): these records cannot tell the two apart."
         )
     applies = float(weights[status != 0].sum())
     unknown = float(weights[status == NOT_RECORDED].sum()) / applies if applies else 0.0
@@ -187,7 +188,8 @@ def _about_numbers(
     if not q < 0.10:
         size = f"{detectable:.1f}" if detectable < 100 else "100 or more"
         said.append(
-            f"With these records an odds ratio of {size} would have been found four times in five; a smaller one may hide."
+            f"With these records an odds ratio of {size} would have been found four times in five; "
+            "a smaller one may hide."
         )
     apart = crude.odds_ratio.estimate / ratio if ratio else float("nan")
     if apart > 1.5 or apart < 1 / 1.5:
@@ -208,6 +210,7 @@ def _gap(counts: FactorCounts) -> str:
     if unknown_returned < 3 or unknown_returned < 2 * expected:
         return ""
     return (
-        f"{unknown_returned} returns among {unknown} restorations without a record, where {expected:.1f} would be expected: "
+        f"{unknown_returned} returns among {unknown} restorations without a record, "
+        f"where {expected:.1f} would be expected: "
         "gaps in the log are not innocent here."
     )

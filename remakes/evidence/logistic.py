@@ -201,7 +201,8 @@ def _leverage(design: Design, W: Floats, V: Floats) -> Floats:
         of_pattern += 2.0 * np.einsum("ij,ij->i", X, V[B + p :, B : B + p][g])
         of_pattern += np.diag(V)[B + p :][g]
         cross += 2.0 * V[B + p :, :B][g]
-    return W * (of_pattern[:, None] + cross + np.diag(V)[:B])
+    hat: Floats = W * (of_pattern[:, None] + cross + np.diag(V)[:B])
+    return hat
 
 
 def _linear_predictor(design: Design, theta: Floats) -> Floats:
@@ -383,7 +384,8 @@ def _constrained(design: Design, near: Fit, index: int, value: float, *, toleran
 def _along(near: Fit, at: int, value: float) -> Floats:
     """Where the other parameters go, to first order, when one is moved to a value."""
     V = near.covariance
-    return near.theta + V[:, at] * ((value - near.theta[at]) / V[at, at])
+    moved: Floats = near.theta + V[:, at] * ((value - near.theta[at]) / V[at, at])
+    return moved
 
 
 def _limit(design: Design, best: Fit, index: int, target: float, *, tolerance: float) -> Fit | None:

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from typing import Any
 
 import pyarrow as pa
-from sqlalchemy import Column, Select, Table, select
+from sqlalchemy import Column, ColumnElement, Select, Table, Text, cast, func, select
 
 from remakes.records import schema
 from remakes.records.standard import ProcessStandard, load_standard
@@ -99,6 +99,10 @@ def _query(table: Table, names: Sequence[str]) -> Select[Any]:
     return select(*columns).order_by(next(iter(table.primary_key)))
 
 
+def _as_text(column: ColumnElement[Any], name: str) -> ColumnElement[Any]:
+    return column if name in _INTEGERS else func.coalesce(cast(column, Text), "").label(name)
+
+
 def _schema(names: Sequence[str]) -> pa.Schema:
     return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in names])
 
@@ -111,13 +115,9 @@ def _read_sqlite(store: Store, queries: Sequence[Select[Any]], names: Sequence[S
     # One connection, one read transaction: all three tables of the same moment.
     with dbapi.connect(str(store.sqlite_path)) as connection, connection.cursor() as cursor:
         for query, columns in zip(queries, names, strict=True):
-            inner = str(query.compile(store.engine, compile_kwargs={"literal_binds": True}))
             # The driver takes a column's type from its first rows; every text is made text in SQL.
-            outer = ", ".join(
-                f'"{name}"' if name in _INTEGERS else f"""ifnull(cast("{name}" as text), '') as "{name}\""""
-                for name in columns
-            )
-            cursor.execute(f"select {outer} from ({inner})")  # noqa: S608 - built from this module's own names
+            plain = query.with_only_columns(*(_as_text(query.selected_columns[name], name) for name in columns))
+            cursor.execute(str(plain.compile(store.engine, compile_kwargs={"literal_binds": True})))
             # An empty table has no first rows: its columns are given their types here.
             tables.append(cursor.fetch_arrow_table().cast(_schema(columns)))
     return tables

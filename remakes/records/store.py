@@ -7,6 +7,7 @@ writers that both read first end in "database is locked", whatever the time-out.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -187,9 +188,11 @@ def _engine(url: str, *, create: bool) -> Engine:
         if parsed.get_backend_name() == "sqlite":
             _check_sqlite_file(parsed.database, create=create)
         engine = create_engine(parsed)
-    except (SQLAlchemyError, ModuleNotFoundError) as error:
+    except (SQLAlchemyError, ModuleNotFoundError, ValueError) as error:
+        shown = re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", url)
+        reason = str(error).replace(url, shown)
         raise StoreError(
-            f"--db {url!r} is no address of a store ({error}). Give a file name, sqlite:///FILE, or "
+            f"--db {shown!r} is no address of a store ({reason}). Give a file name, sqlite:///FILE, or "
             "postgresql://USER@HOST/NAME (for PostgreSQL, install the extra: remakes[postgres])."
         ) from error
     if engine.dialect.name == "sqlite":

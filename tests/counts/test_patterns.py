@@ -95,7 +95,10 @@ def test_a_replacement_ends_the_service_of_what_it_replaces() -> None:
 
 
 def test_deliveries_and_returns_after_the_end_of_observation_do_not_count() -> None:
-    lab = [{"restoration_id": "R1", "delivered_on": "2025-01-01"}, {"restoration_id": "R2", "delivered_on": "2025-05-01"}]
+    lab = [
+        {"restoration_id": "R1", "delivered_on": "2025-01-01"},
+        {"restoration_id": "R2", "delivered_on": "2025-05-01"},
+    ]
     back = [
         {"return_id": "Q1", "restoration_id": "R1", "reported_on": "2025-05-02", "defect": "chipping"},
         {"return_id": "Q2", "restoration_id": "R1", "reported_on": "2025-02-02", "defect": "debonding"},

@@ -107,7 +107,10 @@ def test_the_limit_in_force_on_the_day_of_delivery_counts() -> None:
 def test_a_slip_filled_in_after_the_return_is_not_used_and_is_counted() -> None:
     lab = [{"restoration_id": "R1"}]
     row = {"restoration_id": "R1", "step": "bonding", "reading": "wait_s"}
-    log = [{**row, "value": "200", "recorded_at": "2024-01-09 08:00:00"}, {**row, "value": "20", "recorded_at": "2024-03-01 08:00:00"}]
+    log = [
+        {**row, "value": "200", "recorded_at": "2024-01-09 08:00:00"},
+        {**row, "value": "20", "recorded_at": "2024-03-01 08:00:00"},
+    ]
     back = [{"return_id": "Q1", "restoration_id": "R1", "reported_on": "2024-02-20", "defect": "debonding"}]
     table = count_patterns(connect(snapshot(lab, log, back)), standard(), observed_until=date(2025, 1, 10))
     assert table.status_of("bond_wait").tolist() == [MET]
@@ -133,6 +136,8 @@ def test_many_factors_are_told_apart(factors: int) -> None:
     log = [
         {"restoration_id": "R1", "step": "s", "reading": f"r{k}", "value": str(k % 2)} for k in range(factors) if k % 3
     ]
-    table = count_patterns(connect(snapshot([{"restoration_id": "R1"}], log, by=rules)), rules, observed_until=date(2025, 1, 1))
+    table = count_patterns(
+        connect(snapshot([{"restoration_id": "R1"}], log, by=rules)), rules, observed_until=date(2025, 1, 1)
+    )
     expected = [NOT_RECORDED if not k % 3 else MET if k % 2 else MISSED for k in range(factors)]
     assert np.array_equal(table.status[0], expected)

@@ -1,0 +1,56 @@
+"""The invented demo lab: where its files are, and its records built from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from remakes.errors import FileError
+from remakes.records.importers import import_paths
+from remakes.records.store import open_store
+
+__all__ = ["build_demo", "demo_files"]
+
+
+def demo_files() -> Path:
+    """The folder with the demo lab's files: inside an installed package, or beside it in a checkout.
+
+    Raises
+    ------
+    FileError
+        Neither is there.
+    """
+    package = Path(__file__).parents[1]
+    for folder in (package / "demo_lab", package.parent / "synthetic_data"):
+        if (folder / "restorations.csv").is_file():
+            return folder
+    raise FileError("The files of the demo lab are missing from this installation. Install the program again.")
+
+
+def build_demo(to: Path, *, progress: Callable[[str, int, int], None] | None = None) -> bool:
+    """Import the demo lab into an SQLite file; leave one that is there as it is.
+
+    Returns
+    -------
+    bool
+        True if it was built now.
+
+    Raises
+    ------
+    StoreError
+        The file holds something else.
+    FileError
+        The demo lab's files are missing or damaged.
+    """
+    there = to.exists()
+    store = open_store(str(to))
+    try:
+        if there and store.data_version():
+            return False
+        report = import_paths(store, [demo_files()], who="demo", progress=progress)
+        if not report.ok:
+            first = next(refusal for table in report.tables for refusal in table.refused)
+            raise FileError(f"The demo lab's own files were refused ({first}). Install the program again.")
+        return True
+    finally:
+        store.close()

@@ -1,0 +1,386 @@
+"""The column map: how a lab's own spreadsheets name and write what the records hold.
+
+One ``[[table]]`` block per file shape. The map is checked as a whole before any file is read, and
+every mistake is listed.
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from fnmatch import fnmatchcase
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Literal, cast, get_args
+
+from remakes.errors import MapError
+from remakes.records.cells import did_you_mean
+from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, KINDS, PLANES, SEVERITIES
+from remakes.records.importers.grids import column_key
+from remakes.records.rows import COLUMNS
+from remakes.records.teeth import NOTATIONS, Notation
+from remakes.records.toml_blocks import Block, Blocks, Mistake, is_number
+
+__all__ = [
+    "BENCH_COLUMNS",
+    "ColumnMap",
+    "ColumnMapError",
+    "MappedTable",
+    "ReadingColumn",
+    "TableMap",
+    "load_column_map",
+    "parse_column_map",
+]
+
+MappedTable = Literal["restorations", "process_log", "bench_sheet", "returns"]
+_TABLES: tuple[MappedTable, ...] = get_args(MappedTable)
+
+#: What a bench sheet can hold beside its readings; the technician is the operator of each reading.
+BENCH_COLUMNS = ("restoration_id", "technician", "operator", "recorded_at", "equipment", "lot")
+
+#: A map without these could not give a single row. `return_id` may be missing: it is then built.
+_NEEDED: Mapping[MappedTable, tuple[str, ...]] = MappingProxyType(
+    {
+        "restorations": ("restoration_id", "kind", "delivered_on"),
+        "process_log": ("restoration_id", "step", "reading", "value"),
+        "bench_sheet": ("restoration_id",),
+        "returns": ("restoration_id", "reported_on", "defect"),
+    }
+)
+_KEYS = (
+    *("is", "file", "sheet", "columns", "readings", "dates", "datetimes", "decimal"),
+    *("teeth", "values", "yes", "no", "encoding"),
+)
+#: Columns whose translated values can be checked with the map already.
+_CODES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "kind": KINDS,
+        "defect": tuple(DEFECTS),
+        "plane": tuple(PLANES),
+        "found_at": tuple(FOUND_AT),
+        "severity": tuple(str(level) for level in SEVERITIES),
+        "disposition": DISPOSITIONS,
+        "attributed_to": ATTRIBUTED_TO,
+        "primary": ("yes", "no"),
+        "harm": ("yes", "no"),
+    }
+)
+
+
+class ColumnMapError(MapError):
+    """A column map with mistakes; no file was read.
+
+    Parameters
+    ----------
+    file : str
+        The map's name, for the message.
+    mistakes : tuple of Mistake
+        Every mistake found, in the order of the file.
+    """
+
+    def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
+        lines = "\n".join(f"  {mistake}" for mistake in mistakes)
+        count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
+        super().__init__(f"{file}: {count}; no file was read. Correct the column map and import again.\n{lines}")
+        self.file = file
+        self.mistakes = mistakes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingColumn:
+    """One reading of a bench sheet: the column it stands in, and how its unit becomes the standard's."""
+
+    reading: str
+    column: str
+    times: Decimal | None = None
+    #: Only needed where the standard names the reading in two steps.
+    step: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableMap:
+    """One block of the map: which file or sheet it is for, and what its columns hold.
+
+    `columns` leads from our column to theirs; `values` from our column (or reading) to a translation
+    of cells, whose left sides are written as `column_key` does; `yes` and `no` likewise.
+    """
+
+    table: MappedTable
+    file: str
+    sheet: str = ""
+    columns: Mapping[str, str] = field(hash=False)
+    readings: tuple[ReadingColumn, ...] = ()
+    dates: str | None = None
+    datetimes: str | None = None
+    decimal: str | None = None
+    teeth: Notation = "iso3950"
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict, hash=False)
+    yes: tuple[str, ...] = ()
+    no: tuple[str, ...] = ()
+    encoding: str | None = None
+
+    def fits(self, file: str) -> bool:
+        """Is this block for a file of this name? Capitals do not matter; `*` and `?` stand for any letters."""
+        return fnmatchcase(file.casefold(), self.file.casefold())
+
+    @property
+    def known_names(self) -> frozenset[str]:
+        """The foreign column names it looks for, as `column_key` writes them."""
+        return frozenset(map(column_key, (*self.columns.values(), *(one.column for one in self.readings))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnMap:
+    """A whole column map; `file` is its name, for messages."""
+
+    file: str
+    tables: tuple[TableMap, ...]
+
+    def blocks_for(self, file: str) -> tuple[TableMap, ...]:
+        """The blocks meant for a file of this name."""
+        return tuple(block for block in self.tables if block.fits(file))
+
+
+def load_column_map(path: Path) -> ColumnMap:
+    """Read a column map from its file.
+
+    Raises
+    ------
+    MapError
+        The file cannot be read, or has mistakes (`ColumnMapError`, which lists them all).
+    """
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise MapError(f"The column map {path} cannot be read ({reason}). Check the name given to --map.") from error
+    except UnicodeDecodeError as error:
+        raise MapError(f"The column map {path.name} is not UTF-8 text. Save it again in UTF-8.") from error
+    return parse_column_map(text, file=path.name)
+
+
+def parse_column_map(text: str, *, file: str) -> ColumnMap:
+    """Read a column map, or say everything that is wrong with it.
+
+    Parameters
+    ----------
+    text : str
+        The content of the TOML file.
+    file : str
+        Its name, for the messages.
+
+    Raises
+    ------
+    ColumnMapError
+        Any mistake: no TOML, an unknown key, table or column, a date format that loses the day, the
+        month or the year, a translation to no known code. The error lists them all.
+    """
+    blocks = Blocks(text)
+    top = blocks.top()
+    if blocks.readable:
+        top.only(("table",))
+        if "table" not in top:
+            top.mistake("table", "needed is at least one block [[table]]")
+    found = blocks.tables("table")
+    tables = tuple(_table_map(block) for block in found)
+    _refuse_doubled(found, tables)
+    if blocks.mistakes:
+        raise ColumnMapError(file, tuple(sorted(blocks.mistakes, key=lambda mistake: mistake.line or 0)))
+    return ColumnMap(file=file, tables=tables)
+
+
+def _table_map(block: Block) -> TableMap:
+    block.only(_KEYS)
+    table = _one_of(block, "is", _TABLES, needed=True) or "restorations"
+    columns = _columns(block, cast(MappedTable, table))
+    readings = _readings(block, table)
+    named = (*columns, *(one.reading for one in readings))
+    return TableMap(
+        table=cast(MappedTable, table),
+        file=_file_pattern(block),
+        sheet=block.text("sheet") or "",
+        columns=MappingProxyType(columns),
+        readings=readings,
+        dates=_format(block, "dates", datetime(2026, 11, 25)),  # noqa: DTZ001 - a calendar day
+        datetimes=_format(block, "datetimes", datetime(2026, 11, 25, 14, 35)),  # noqa: DTZ001 - the lab's clock
+        decimal=_one_of(block, "decimal", (",", ".")),
+        teeth=cast(Notation, _one_of(block, "teeth", NOTATIONS) or "iso3950"),
+        values=MappingProxyType(_values(block, named)),
+        **_ticks(block, table),
+        encoding=_encoding(block),
+    )
+
+
+def _one_of(block: Block, key: str, known: Iterable[str], *, needed: bool = False) -> str | None:
+    known = tuple(known)
+    seen = block.text(key, needed=f"one of {', '.join(known)}" if needed else None)
+    if seen is not None and seen not in known:
+        block.mistake(key, f"needed is one of {' '.join(known)}.{did_you_mean(seen, known)}", seen=seen)
+        return None
+    return seen
+
+
+def _file_pattern(block: Block) -> str:
+    pattern = block.text("file", needed='the name of the file, or a pattern such as "orders*.xlsx"') or ""
+    if "/" in pattern or "\\" in pattern:
+        block.mistake("file", "needed is the name alone, without folders", seen=pattern)
+    return pattern
+
+
+def _columns(block: Block, table: MappedTable) -> dict[str, str]:
+    known = BENCH_COLUMNS if table == "bench_sheet" else COLUMNS[table]
+    found = _texts_by_name(block, "columns", block.values.get("columns"), of="columns of the file")
+    for column in found:
+        if column not in known:
+            hint = did_you_mean(column, known)
+            block.mistake("columns", f"{table} has no column {column}; it has {', '.join(known)}.{hint}")
+    missing = [column for column in _NEEDED[table] if column not in found]
+    if missing:
+        block.mistake("columns", f"{table} also needs: {', '.join(missing)}")
+    if table == "restorations" and not {"units", "teeth"} & set(found):
+        block.mistake("columns", "restorations also needs the column of units or of teeth")
+    if {"technician", "operator"} <= set(found) and table == "bench_sheet":
+        block.mistake("columns", "technician and operator are the same on a bench sheet; name one of them")
+    return found
+
+
+def _texts_by_name(block: Block, key: str, value: object, *, of: str) -> dict[str, str]:
+    if not isinstance(value, dict):
+        block.mistake(key, f'needed are {of}, such as {{ restoration_id = "Job" }}', seen=value)
+        return {}
+    found = {}
+    for name, text in value.items():
+        if isinstance(text, str) and text.strip():
+            found[name] = text
+        else:
+            block.mistake(key, f"{name} needs a text in quotes", seen=text)
+    return found
+
+
+def _readings(block: Block, table: str) -> tuple[ReadingColumn, ...]:
+    if table != "bench_sheet":
+        if "readings" in block:
+            block.mistake("readings", f"only a bench_sheet has readings in columns; this block is {table}")
+        return ()
+    value = block.values.get("readings")
+    if not isinstance(value, dict) or not value:
+        block.mistake("readings", 'needed is at least one reading, such as { bond_wait_s = "Bond s" }', seen=value)
+        return ()
+    return tuple(_reading(block, reading, stated) for reading, stated in value.items())
+
+
+def _reading(block: Block, reading: str, stated: object) -> ReadingColumn:
+    if isinstance(stated, str):
+        stated = {"column": stated}
+    if not isinstance(stated, dict):
+        block.mistake("readings", f"{reading} needs a column name or {{ column = .., times = .. }}", seen=stated)
+        return ReadingColumn(reading=reading, column=reading)
+    unknown = [key for key in stated if key not in ("column", "times", "step")]
+    if unknown:
+        block.mistake("readings", f"{reading} has {', '.join(unknown)}; known are column, times, step")
+    for key in ("column", "step"):
+        text = stated.get(key, None if key == "column" else "-")
+        if not isinstance(text, str) or not text.strip():
+            block.mistake("readings", f"{reading} needs a {key}, a text in quotes", seen=text)
+    times = stated.get("times")
+    if times is not None and not (is_number(times) and times > 0):
+        block.mistake("readings", f"{reading}: times must be a number above 0", seen=times)
+        times = None
+    return ReadingColumn(
+        reading=reading,
+        column=str(stated.get("column", "")),
+        times=None if times is None else Decimal(str(times)),
+        step=str(stated["step"]).strip() if "step" in stated else None,
+    )
+
+
+def _format(block: Block, key: str, example: datetime) -> str | None:
+    """A format of strptime that gives back the whole day (and time): a map must not lose any of it."""
+    stated = block.text(key)
+    if stated is None:
+        return None
+    needed = "day, month and year" if key == "dates" else "day, month, year, hour and minute"
+    instance = '"%d.%m.%Y"' if key == "dates" else '"%d.%m.%Y %H:%M"'
+    try:
+        # Without a year the parser would take 1900, or warn, by its version.
+        whole = any(sign in stated for sign in ("%Y", "%y")) and (
+            datetime.strptime(example.strftime(stated), stated) == example  # noqa: DTZ007 - the lab's own clock
+        )
+    except (ValueError, re.error):  # re.error: the same sign twice
+        whole = False
+    if not whole:
+        block.mistake(key, f"needed is a format of {needed} such as {instance}", seen=stated)
+    return stated
+
+
+def _values(block: Block, named: tuple[str, ...]) -> dict[str, Mapping[str, str]]:
+    stated = block.values.get("values", {})
+    if not isinstance(stated, dict):
+        block.mistake("values", 'needed is { column = { "theirs" = "ours" } }', seen=stated)
+        return {}
+    found: dict[str, Mapping[str, str]] = {}
+    for column, pairs in stated.items():
+        if column not in named:
+            block.mistake("values", f"{column} is none of the mapped columns: {', '.join(named)}")
+        elif not isinstance(pairs, dict):
+            block.mistake("values", f'{column} needs {{ "theirs" = "ours" }}', seen=pairs)
+        else:
+            found[column] = MappingProxyType(_translation(block, column, pairs))
+    return found
+
+
+def _translation(block: Block, column: str, pairs: Mapping[str, Any]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    codes = _CODES.get(column)
+    for theirs, ours in pairs.items():
+        text = str(ours).strip() if isinstance(ours, str) or is_number(ours) else None
+        if text is None:
+            block.mistake("values", f"{column}: {theirs!r} needs a text in quotes", seen=ours)
+        elif text and codes and text.casefold() not in codes:
+            hint = did_you_mean(text, codes)
+            block.mistake("values", f"{column} takes one of: {', '.join(codes)}.{hint}", seen=text)
+        elif column_key(theirs) in found:
+            block.mistake("values", f"{column}: {theirs!r} stands there twice (capitals do not matter)")
+        else:
+            found[column_key(theirs)] = text
+    return found
+
+
+def _ticks(block: Block, table: str) -> dict[str, Any]:
+    ticks: dict[str, Any] = {}
+    for key in ("yes", "no"):
+        ticks[key] = ()
+        if key in block:
+            if table == "restorations":
+                block.mistake(key, "no column of restorations holds yes or no")
+            ticks[key] = tuple(map(column_key, block.texts(key, of="texts that count as " + key)))
+    both = set(ticks["yes"]) & set(ticks["no"])
+    if both:
+        block.mistake("no", f"{', '.join(sorted(both))} cannot count as yes and as no")
+    return ticks
+
+
+def _encoding(block: Block) -> str | None:
+    stated = block.text("encoding")
+    if stated is not None:
+        try:
+            codecs.lookup(stated)
+            "".encode(stated)
+        except (LookupError, ValueError):
+            block.mistake(
+                "encoding", 'no such encoding; known are "utf-8", "cp1250", "cp1252", "utf-16" ...', seen=stated
+            )
+    return stated
+
+
+def _refuse_doubled(found: tuple[Block, ...], tables: tuple[TableMap, ...]) -> None:
+    seen: dict[tuple[str, str, str], int] = {}
+    for n, (block, one) in enumerate(zip(found, tables, strict=True), start=1):
+        key = (one.table, one.file.casefold(), column_key(one.sheet))
+        if key in seen and one.file:
+            block.mistake("file", f"block {seen[key]} reads the same rows as {one.table} already", seen=one.file)
+        seen.setdefault(key, n)

@@ -1,0 +1,291 @@
+"""Files in, grids of cells out: encoding, separator, sheets and line numbers are settled here and told.
+
+A grid is what a person sees on opening the file: rows of cells with the line each one starts in. What
+the cells mean is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+from collections import Counter
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from itertools import islice
+from pathlib import Path
+
+from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
+
+from remakes.errors import FileError
+
+__all__ = [
+    "HEADER_SEARCH",
+    "WORKBOOK_ENDINGS",
+    "Cell",
+    "Grid",
+    "Workbook",
+    "column_key",
+    "is_blank",
+    "known_names_in",
+    "open_workbook",
+    "read_bytes",
+    "read_csv",
+]
+
+Cell = str | int | float | bool | date | datetime | time | timedelta | None
+
+WORKBOOK_ENDINGS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
+#: The header row is looked for among this many filled rows.
+HEADER_SEARCH = 20
+
+_SEPARATORS = {";": "';'", ",": "','", "\t": "tab", "|": "'|'"}
+_BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+_WORKBOOK_SIGNATURES = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+#: Enough of a CSV file to see its separator.
+_SAMPLE_CHARACTERS = 200_000
+#: A sheet that claims more cells than this holds a stray cell far from its table.
+_MOST_CELLS = 30_000_000
+_DIMENSION = re.compile(rb'<dimension ref="[A-Z]+[0-9]+:([A-Z]+)([0-9]+)"')
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """The filled rows of one CSV file or one sheet.
+
+    Attributes
+    ----------
+    file, sheet : str
+        The file's name without its folder; the sheet's name, empty for a CSV file.
+    rows : list of (line, cells)
+        `line` counts from 1, as an editor or a spreadsheet shows it; of a row with line breaks inside
+        quotation marks it is the first line. Rows without any text are left out.
+    blank_lines : tuple of int
+        Where those rows stood.
+    notes : tuple of str
+        How the file was read.
+    """
+
+    file: str
+    sheet: str
+    rows: list[tuple[int, list[Cell]]]
+    blank_lines: tuple[int, ...]
+    notes: tuple[str, ...]
+
+
+def column_key(name: object) -> str:
+    """A column name as it is compared: without capitals, line breaks and doubled blanks."""
+    return " ".join(str(name).split()).casefold() if name is not None else ""
+
+
+def is_blank(cell: Cell) -> bool:
+    """Is there nothing in this cell?"""
+    return cell is None or (isinstance(cell, str) and not cell.strip())
+
+
+def known_names_in(cells: Collection[Cell], known: Collection[str]) -> int:
+    """How many cells of a row are names of columns that are looked for (as `column_key` writes them)?"""
+    return len({column_key(cell) for cell in cells if isinstance(cell, str)} & set(known))
+
+
+def read_bytes(path: Path) -> bytes:
+    """The content of a file.
+
+    Raises
+    ------
+    FileError
+        No such file, a folder, no right to read it, or nothing in it.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise FileError(
+            f"{path} cannot be read ({reason}). Check the name, and whether it is open elsewhere."
+        ) from error
+    if not data.strip():
+        raise FileError(f"{path.name} is empty. Export it again; a list needs at least its header row.")
+    return data
+
+
+def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | None = None) -> Grid:
+    """The rows of a CSV file.
+
+    Parameters
+    ----------
+    file : str
+        Name for messages.
+    data : bytes
+        The file's content.
+    known : collection of str
+        Column names that are looked for, as `column_key` writes them; they tell the separator.
+    encoding : str, optional
+        As declared in a column map. Default: the byte order mark, else UTF-8, else Windows-1252.
+
+    Raises
+    ------
+    FileError
+        A workbook under a CSV name, an encoding that does not fit, a quotation mark that never closes.
+    """
+    if data.startswith(_WORKBOOK_SIGNATURES):
+        raise FileError(
+            f"{file} is a workbook, not a CSV file. Give it its own ending (.xlsx, .xls or .ods), or save it as CSV."
+        )
+    text, encoding_words = _decoded(file, data, encoding)
+    text, declared = _without_separator_line(text)
+    separator = declared or _separator(text, known)
+    first_line = 2 if declared else 1
+    rows: list[tuple[int, list[Cell]]] = []
+    blank: list[int] = []
+    for line, cells in _csv_rows(file, text, separator, first_line):
+        if not all(map(is_blank, cells)):
+            rows.append((line, cells))
+        else:
+            blank.append(line)
+    note = f"Read as {encoding_words}, separator {_SEPARATORS.get(separator, repr(separator))}."
+    return Grid(file=file, sheet="", rows=rows, blank_lines=tuple(blank), notes=(note,))
+
+
+def _decoded(file: str, data: bytes, declared: str | None) -> tuple[str, str]:
+    marked = next((name for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark)), None)
+    if declared:
+        candidates = {declared: f"{declared} as declared"}
+    elif marked:
+        candidates = {marked: f"{marked.removesuffix('-sig').upper()} (byte order mark)"}
+    else:
+        candidates = {"utf-8": "UTF-8", "cp1252": "Windows-1252"}
+    for encoding, words in candidates.items():
+        try:
+            text = data.decode(encoding)
+        except (UnicodeDecodeError, UnicodeError):
+            continue
+        if "\x00" in text:
+            raise FileError(
+                f"{file} holds NUL characters, which no CSV file has. Save it again as CSV in UTF-8; "
+                'if it is UTF-16 without a mark, declare encoding = "utf-16-le" in a column map.'
+            )
+        return text, words
+    tried = " and ".join(candidates.values())
+    raise FileError(
+        f"{file} cannot be read as {tried}. Save it again in UTF-8, or declare its encoding in a column map."
+    )
+
+
+def _without_separator_line(text: str) -> tuple[str, str | None]:
+    # Some spreadsheets write "sep=;" above the header to tell each other the separator.
+    match = re.match(r"sep=([;,\t|])\r?\n", text, flags=re.IGNORECASE)
+    return (text[match.end() :], match[1]) if match else (text, None)
+
+
+def _separator(text: str, known: Collection[str]) -> str:
+    def score(separator: str) -> tuple[int, int, int]:
+        try:
+            reader = csv.reader(io.StringIO(text[:_SAMPLE_CHARACTERS], newline=""), delimiter=separator)
+            rows = [row for row in islice(reader, HEADER_SEARCH) if len(row) > 1]
+        except csv.Error:
+            return (-1, 0, 0)
+        if not rows:
+            return (0, 0, 0)
+        width, rows_of_it = Counter(map(len, rows)).most_common(1)[0]
+        return (max(known_names_in(row, known) for row in rows), rows_of_it, width)
+
+    return max(_SEPARATORS, key=score)
+
+
+def _csv_rows(file: str, text: str, separator: str, first_line: int) -> Iterator[tuple[int, list[Cell]]]:
+    # strict: a quotation mark that never closes would else swallow the rest of the file without a word.
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    before = 0
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise FileError(
+                f"{file}, line {before + first_line}: the row cannot be taken apart ({error}). A quotation mark opens "
+                "a text and is not closed, or more text follows it. Mend that row, or export the list again."
+            ) from error
+        yield before + first_line, list(cells)
+        before = reader.line_num
+
+
+class Workbook:
+    """An opened .xlsx, .xls or .ods file; gives its visible sheets as grids."""
+
+    def __init__(self, file: str, workbook: CalamineWorkbook) -> None:
+        self.file = file
+        self._workbook = workbook
+        sheets = [sheet for sheet in workbook.sheets_metadata if sheet.typ == SheetTypeEnum.WorkSheet]
+        self.visible = tuple(sheet.name for sheet in sheets if sheet.visible == SheetVisibleEnum.Visible)
+        self.hidden = tuple(sheet.name for sheet in sheets if sheet.visible != SheetVisibleEnum.Visible)
+
+    def grid(self, sheet: str) -> Grid:
+        """The rows of one sheet, cells as typed in the workbook.
+
+        Raises
+        ------
+        FileError
+            The sheet is damaged.
+        """
+        try:
+            rows: list[tuple[int, list[Cell]]] = []
+            blank: list[int] = []
+            for line, cells in enumerate(self._workbook.get_sheet_by_name(sheet).iter_rows(), start=1):
+                if all(cell == "" or is_blank(cell) for cell in cells):
+                    blank.append(line)
+                else:
+                    rows.append((line, list(cells)))
+        except CalamineError as error:
+            raise FileError(
+                f"{self.file}, sheet {sheet!r} cannot be read ({error}). "
+                "Open it in a spreadsheet program and save it again."
+            ) from error
+        return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=())
+
+
+def open_workbook(file: str, data: bytes) -> Workbook:
+    """Open a workbook.
+
+    Raises
+    ------
+    FileError
+        Not a workbook, damaged, locked by a password, or of an impossible size.
+    """
+    try:
+        _refuse_stray_cells(file, data)
+        return Workbook(file, CalamineWorkbook.from_filelike(io.BytesIO(data)))
+    except (CalamineError, zipfile.BadZipFile) as error:
+        raise FileError(
+            f"{file} cannot be read as a workbook ({error}). Open it in a spreadsheet program, take off any password, "
+            "and save it again as .xlsx; or save the sheet as CSV."
+        ) from error
+
+
+def _refuse_stray_cells(file: str, data: bytes) -> None:
+    # The reader lays out every cell up to the last one: one stray cell in the far corner would take all memory.
+    if not data.startswith(b"PK\x03\x04"):
+        return
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        for name in archive.namelist():
+            if not name.startswith("xl/worksheets/sheet"):
+                continue
+            try:
+                with archive.open(name) as part:
+                    match = _DIMENSION.search(part.read(4096))
+            except Exception:  # noqa: S112 - damaged in any way: the reader itself says so
+                continue
+            if match and _column_number(match[1]) * int(match[2]) > _MOST_CELLS:
+                raise FileError(
+                    f"{file}: a sheet reaches to {match[1].decode()}{match[2].decode()}. Some cell far from the table "
+                    "is filled: delete the empty rows and columns around the table and save it again."
+                )
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number

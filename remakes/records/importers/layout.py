@@ -1,0 +1,163 @@
+"""Where the header of a list is, and which column holds what.
+
+The header is found, not assumed: titles above it are skipped and told. A file whose header is doubled
+or lacks a column is refused as a whole, naming the columns that are there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from remakes.records.cells import did_you_mean
+from remakes.records.importers.column_map import TableMap
+from remakes.records.importers.grids import HEADER_SEARCH, Grid, column_key, is_blank, known_names_in
+from remakes.records.importers.reports import RefusalList, numbered
+from remakes.records.importers.sources import Source
+from remakes.records.rows import COLUMNS, REQUIRED_COLUMNS, is_patient_column
+
+__all__ = ["Layout", "lay_out"]
+
+#: Columns that the table cannot do without, beyond those that no row may leave blank.
+_ALSO_NEEDED: Mapping[str, tuple[str, ...]] = MappingProxyType({"process_log": ("value",)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """Where the header of a grid is, and what its columns hold.
+
+    Attributes
+    ----------
+    header_line : int
+        The header's line in the file.
+    body : int
+        Position in `Grid.rows` of the first row below the header.
+    names : tuple of str
+        Column names as the file has them, blanks tidied; empty where a column has none.
+    places : mapping
+        Our column, or the reading of a bench sheet, to its position in a row.
+    extras : tuple of (name, position)
+        Columns that are kept as they are.
+    notes : tuple of str
+        What was passed over.
+    """
+
+    header_line: int
+    body: int
+    names: tuple[str, ...]
+    places: Mapping[str, int]
+    extras: tuple[tuple[str, int], ...]
+    notes: tuple[str, ...]
+
+    def name_of(self, column: str) -> str:
+        """What the file calls one of our columns."""
+        return self.names[self.places[column]] if column in self.places else column
+
+
+def lay_out(source: Source, refusals: RefusalList) -> Layout | None:
+    """Find the header and the columns of a file; None, and a refusal of the whole file, where that fails.
+
+    The header is the row with most known names among the first twenty filled ones.
+    """
+    grid, table_map = source.rows_grid, source.table_map
+    wanted = _wanted(source.table, table_map)
+    known = frozenset(map(column_key, wanted.values()))
+    top = grid.rows[:HEADER_SEARCH]
+    hits = [known_names_in(cells, known) for _, cells in top]
+    if not any(hits):
+        refusals.whole_file(
+            f"No header row was found: none of the first {len(top)} rows names a column of {source.table}.",
+            f"Needed are columns such as {', '.join(list(wanted.values())[:6])}; or name yours in a column map.",
+            rows=len(grid.rows),
+        )
+        return None
+    position = hits.index(max(hits))
+    line, cells = top[position]
+    names = tuple(" ".join(str(cell).split()) if cell is not None else "" for cell in cells)
+    if not _header_is_sound(source, names, line, wanted, refusals):
+        return None
+    at = {column_key(name): place for place, name in enumerate(names) if name}
+    places = {column: at[column_key(name)] for column, name in wanted.items() if column_key(name) in at}
+    others = [(name, place) for place, name in enumerate(names) if name and place not in places.values()]
+    extras = tuple((name, place) for name, place in others if not is_patient_column(name))
+    return Layout(
+        header_line=line,
+        body=position + 1,
+        names=names,
+        places=MappingProxyType(places),
+        extras=extras,
+        notes=tuple(_layout_notes(grid, line, position, names, others, table_map)),
+    )
+
+
+def _wanted(table: str, table_map: TableMap | None) -> dict[str, str]:
+    """Our columns (and readings), each with the name that the file should have for it."""
+    if table_map is None:
+        return {column: column for column in COLUMNS[table]}
+    return dict(table_map.columns) | {one.reading: one.column for one in table_map.readings}
+
+
+def _header_is_sound(
+    source: Source, names: Sequence[str], line: int, wanted: Mapping[str, str], refusals: RefusalList
+) -> bool:
+    keys = [column_key(name) for name in names if name]
+    rows = sum(1 for at, _ in source.rows_grid.rows if at > line)
+    doubled = sorted({name for name in names if name and keys.count(column_key(name)) > 1}, key=column_key)
+    if doubled:
+        refusals.whole_file(
+            f"The header names {', '.join(map(repr, doubled))} more than once, so it is not clear which column counts.",
+            "Rename or delete the doubled columns.",
+            rows=rows,
+            line=line,
+        )
+    needed = (
+        set(wanted)
+        if source.table_map is not None
+        else {*REQUIRED_COLUMNS[source.table], *_ALSO_NEEDED.get(source.table, ())}
+    )
+    missing = [column for column in wanted if column in needed and column_key(wanted[column]) not in keys]
+    if source.table == "restorations" and source.table_map is None and not {"units", "teeth"} & set(keys):
+        missing.append("units")
+    for column in missing:
+        name = wanted[column]
+        ours = f" (for {column})" if name != column else ""
+        refusals.whole_file(
+            f"The column {name}{ours} is missing. The header has: {', '.join(name for name in names if name)}.",
+            "Add the column, rename the one that holds it, or say in a column map which one it is."
+            + did_you_mean(name, [name for name in names if name]),
+            rows=rows,
+            line=line,
+            column=name,
+        )
+    return not (doubled or missing)
+
+
+def _layout_notes(
+    grid: Grid,
+    line: int,
+    position: int,
+    names: Sequence[str],
+    others: Sequence[tuple[str, int]],
+    table_map: TableMap | None,
+) -> Iterator[str]:
+    above = [at for at, _ in grid.rows[:position]]
+    yield f"Header in line {line}" + (f"; {numbered(above)} above it not read." if above else ".")
+    dropped = [name for name, _ in others if is_patient_column(name)]
+    if dropped:
+        yield f"Columns not kept, since they look like patient data: {', '.join(dropped)}."
+    kept = [name for name, _ in others if name not in dropped]
+    if kept:
+        yield f"Columns kept as they are, not used in any figure: {', '.join(kept)}."
+    if table_map is not None and table_map.table != "bench_sheet":
+        alike = [name for name in kept if column_key(name) in COLUMNS[table_map.table]]
+        if alike:
+            yield f"Not mapped, although named as in the records: {', '.join(alike)}."
+    nameless = [place for place, name in enumerate(names) if not name]
+    filled = [
+        place + 1
+        for place in nameless
+        if any(len(row) > place and not is_blank(row[place]) for _, row in grid.rows[position + 1 :])
+    ]
+    if filled:
+        yield f"Columns without a name were not read: column {', '.join(map(str, filled))}."

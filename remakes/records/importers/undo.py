@@ -1,0 +1,242 @@
+"""The history of imports, and taking one back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, or_, select
+from sqlalchemy.exc import IntegrityError
+
+from remakes.errors import InputError
+from remakes.records import schema
+from remakes.records.corrective_actions import undo_actions
+from remakes.records.importers.batches import KEYS, from_json, row_key, write_contents
+from remakes.records.importers.reports import ImportBatch
+from remakes.records.standard import undo_standard
+from remakes.records.store import Store, now
+
+__all__ = ["list_imports", "undo_import"]
+
+#: Where the content of a TOML file is kept, as the audit names it when a person changes it.
+_AUDITED_AS = {"standard": ("requirements",), "actions": ("actions",)}
+_MOST_NAMED = 5
+
+
+def list_imports(store: Store) -> tuple[ImportBatch, ...]:
+    """All batches that brought something new, the latest first; those taken back too."""
+    with store.reader() as connection:
+        rows = connection.execute(select(schema.imports).order_by(schema.imports.c.import_id.desc())).all()
+    return tuple(
+        ImportBatch(
+            import_id=row.import_id,
+            at=row.at,
+            who=row.who,
+            file=row.file,
+            table=row.table_name,
+            taken=row.taken,
+            changed=row.changed,
+            unchanged=row.unchanged,
+            refused=row.refused,
+            undone_at=row.undone_at,
+        )
+        for row in rows
+    )
+
+
+def undo_import(store: Store, import_id: int, *, who: str) -> int:
+    """Take one import back: what it added goes, what it changed gets its former content.
+
+    Parameters
+    ----------
+    import_id : int
+        As in `TableReport.import_id` or `list_imports`.
+    who : str
+        Pseudonym of the person, for the audit.
+
+    Returns
+    -------
+    int
+        Rows deleted or restored.
+
+    Raises
+    ------
+    InputError
+        No such import, taken back already, or something later depends on it: readings or returns of its
+        restorations, or later changes of the same rows. All of them are named.
+
+    Notes
+    -----
+    A row that a later file repeated belongs to the import that brought it first, and goes with that one.
+    The date up to which returns are complete is a setting of its own and stays.
+    """
+    imports = schema.imports
+    try:
+        with store.writer() as connection:
+            one = connection.execute(select(imports).where(imports.c.import_id == import_id)).one_or_none()
+            if one is None:
+                raise InputError(f"There is no import {import_id}. Choose one from the list of imports.")
+            if one.undone_at is not None:
+                raise InputError(f"Import {import_id} ({one.file}) was taken back before; nothing is left to do.")
+            obstacles = list(_obstacles(connection, one))
+            if obstacles:
+                raise InputError(
+                    f"Import {import_id} ({one.file}) cannot be taken back, since later records depend on it: "
+                    f"{'; '.join(obstacles)}. Take those back first, the latest first."
+                )
+            rows = _take_back(connection, one)
+            connection.execute(imports.update().where(imports.c.import_id == import_id).values(undone_at=now()))
+            detail = {"file": one.file, "rows": rows}
+            store.note(connection, who=who, what="undo import", table=one.table_name, key=str(import_id), detail=detail)
+    except IntegrityError as error:
+        raise InputError(
+            f"Import {import_id} cannot be taken back: its former content no longer fits the records. "
+            "Nothing was changed: take back what came later first."
+        ) from error
+    return rows
+
+
+def _take_back(connection: Connection, one: Row[Any]) -> int:
+    if one.table_name == "standard":
+        return undo_standard(connection, one.import_id)
+    if one.table_name == "actions":
+        return undo_actions(connection, one.import_id)
+    table, changes = schema.metadata.tables[one.table_name], schema.import_changes
+    rows = connection.execute(table.delete().where(table.c.import_id == one.import_id)).rowcount
+    former = connection.scalars(select(changes.c.before).where(changes.c.import_id == one.import_id)).all()
+    if former:
+        write_contents(connection, table, [from_json(table, before) for before in former])
+    return rows + len(former)
+
+
+def _obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    """What was written later and would lose its ground, in words."""
+    if one.table_name in _AUDITED_AS:
+        yield from _later_imports(connection, one)
+        yield from _later_entries_of_content(connection, one)
+        return
+    if one.table_name == "restorations":
+        yield from _dependents(connection, one, schema.process_log, "readings")
+        yield from _dependents(connection, one, schema.returns, "returns")
+        yield from _reports_before_former_delivery(connection, one)
+    if one.table_name in KEYS:
+        yield from _later_changes(connection, one)
+        yield from _later_entries_of_rows(connection, one)
+
+
+def _named(import_id: int, file: str) -> str:
+    return f"import {import_id} ({file})"
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return ", ".join(names[:_MOST_NAMED]) + more
+
+
+def _later_imports(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    imports = schema.imports
+    later = connection.execute(
+        select(imports)
+        .where(
+            imports.c.table_name == one.table_name, imports.c.import_id > one.import_id, imports.c.undone_at.is_(None)
+        )
+        .order_by(imports.c.import_id.desc())
+    )
+    for row in later:
+        yield f"{_named(row.import_id, row.file)} changed the same content"
+
+
+def _dependents(connection: Connection, one: Row[Any], table: Table, words: str) -> Iterator[str]:
+    restorations, imports = schema.restorations, schema.imports
+    found = connection.execute(
+        select(table.c.import_id, imports.c.file, func.count().label("rows"))
+        .join(restorations, restorations.c.restoration_id == table.c.restoration_id)
+        .join(imports, imports.c.import_id == table.c.import_id, isouter=True)
+        .where(restorations.c.import_id == one.import_id)
+        .group_by(table.c.import_id, imports.c.file)
+        .order_by(table.c.import_id)
+    )
+    for row in found:
+        yield f"{row.rows:,} {words} " + (
+            f"of {_named(row.import_id, row.file)}" if row.import_id is not None else "entered by a person"
+        )
+
+
+def _reports_before_former_delivery(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    changes, returns = schema.import_changes, schema.returns
+    former = connection.scalars(select(changes.c.before).where(changes.c.import_id == one.import_id)).all()
+    delivered = {before["restoration_id"]: before["delivered_on"] for before in former}
+    reports = connection.execute(
+        select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on)
+        .where(returns.c.voided_at.is_(None), func.coalesce(returns.c.found_at, "") != "before_delivery")
+        .where(returns.c.restoration_id.in_(select(changes.c.row_key).where(changes.c.import_id == one.import_id)))
+    )
+    early = [row.return_id for row in reports if row.reported_on.isoformat() < delivered[row.restoration_id]]
+    if early:
+        yield f"returns reported before the former date of delivery ({_some(sorted(early))})"
+
+
+def _later_changes(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    changes, imports = schema.import_changes, schema.imports
+    later = connection.execute(
+        select(changes.c.row_key, imports.c.import_id, imports.c.file)
+        .join(imports, imports.c.import_id == changes.c.import_id)
+        .where(
+            changes.c.table_name == one.table_name, changes.c.import_id > one.import_id, imports.c.undone_at.is_(None)
+        )
+    ).all()
+    own = _own_keys(connection, one) if later else {}
+    touched: dict[str, list[str]] = {}
+    for row in later:
+        if row.row_key in own:
+            touched.setdefault(_named(row.import_id, row.file), []).append(row.row_key)
+    for name, keys in touched.items():
+        yield f"{name} changed {len(keys):,} of its rows"
+
+
+def _own_keys(connection: Connection, one: Row[Any]) -> dict[str, str]:
+    """The keys of the rows the batch added or changed, each with the name the audit gives the row."""
+    table, changes = schema.metadata.tables[one.table_name], schema.import_changes
+    named = table.c.id if "id" in table.c else table.c.restoration_id
+    keys = [table.c[column] for column in KEYS[one.table_name]]
+    changed = set(connection.scalars(select(changes.c.row_key).where(changes.c.import_id == one.import_id)))
+    query = select(table.c.import_id, named.label("named"), *keys)
+    if not changed:
+        query = query.where(table.c.import_id == one.import_id)
+    own = {}
+    for row in connection.execute(query):
+        key = row_key(one.table_name, dict(row._mapping))
+        if row.import_id == one.import_id or key in changed:
+            own[key] = str(row.named)
+    return own
+
+
+def _audit_lines_since(connection: Connection, one: Row[Any]) -> Select[Any]:
+    audit = schema.audit
+    own = (
+        select(func.max(audit.c.id))
+        .where(audit.c.what == "import", audit.c.table_name == one.table_name, audit.c.row_key == str(one.import_id))
+        .scalar_subquery()
+    )
+    return select(audit).where(audit.c.id > own, audit.c.what.not_in(("import", "undo import"))).order_by(audit.c.id)
+
+
+def _later_entries_of_rows(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    """Rows of the batch that a person changed or took back."""
+    audit = schema.audit
+    lines = connection.execute(_audit_lines_since(connection, one).where(audit.c.table_name == one.table_name)).all()
+    own = {named: key for key, named in _own_keys(connection, one).items()} if lines else {}
+    touched = dict.fromkeys(own[line.row_key] for line in lines if line.row_key in own)
+    if touched:
+        yield f"{len(touched):,} of its rows changed by a person ({_some(list(touched))})"
+
+
+def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    audit = schema.audit
+    query = _audit_lines_since(connection, one)
+    named: list[ColumnElement[bool]] = [audit.c.table_name.in_(_AUDITED_AS[one.table_name])]
+    if one.table_name == "actions":
+        named.append((audit.c.table_name == "settings") & (audit.c.row_key == "costs"))
+    lines = connection.execute(query.where(or_(*named))).all()
+    if lines:
+        yield f"{len(lines):,} changes of the same content by a person"

@@ -1,0 +1,219 @@
+"""Keep the records safe: a copy while they are in use, and a look at whether they are sound."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from sqlalchemy import ColumnElement, Connection, func, select, text
+from sqlalchemy.exc import DatabaseError
+
+from remakes.errors import StoreError
+from remakes.records import schema
+from remakes.records.cells import number_from_text
+from remakes.records.standard import ProcessStandard, load_standard
+from remakes.records.store import Store
+
+__all__ = ["Finding", "backup", "check"]
+
+_MOST_NAMED = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing `check` found.
+
+    A fault means that figures may be wrong or records lost; a remark says what the figures leave out.
+    """
+
+    severity: Literal["fault", "remark"]
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.severity}: {self.text}"
+
+
+def backup(store: Store, to: Path) -> None:
+    """Write a consistent copy of the records while others go on working.
+
+    Parameters
+    ----------
+    store : Store
+        On SQLite; the database's own online copy is used.
+    to : Path
+        The file to write. The copy is made beside it, examined, and only then given this name.
+
+    Raises
+    ------
+    StoreError
+        The file exists, its folder does not, it cannot be written, the copy is damaged, or the store is
+        on a database server.
+    """
+    if store.sqlite_path is None:
+        raise StoreError(
+            f"{store.url} is on a database server, which this program does not copy. "
+            "Use the server's own tool: pg_dump --format=custom --file=FILE."
+        )
+    if to.exists():
+        raise StoreError(f"{to} exists, and a backup never replaces a file. Give another name.")
+    if not to.parent.is_dir():
+        raise StoreError(f"The folder {to.parent} does not exist. Make it first, or give another place.")
+    part = to.with_name(to.name + ".part")
+    try:
+        _copy(store, part)
+        part.rename(to)
+    except (OSError, sqlite3.Error) as error:
+        raise StoreError(
+            f"The backup to {to} failed ({error}). The records are untouched: check the place and its free space."
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def check(store: Store) -> list[Finding]:
+    """Are the records sound, and what do they leave out?
+
+    Returns
+    -------
+    list of Finding
+        Faults first; empty where there is nothing to say.
+    """
+    standard = load_standard(store)
+    try:
+        with store.reader() as connection:
+            findings = [*_damage(connection), *_contradictions(connection), *_gaps(connection, standard)]
+    except DatabaseError as error:
+        findings = [
+            Finding(severity="fault", text=f"The file cannot be read through ({error.orig}). Restore a backup.")
+        ]
+    return sorted(findings, key=lambda finding: finding.severity)
+
+
+def _copy(store: Store, part: Path) -> None:
+    part.unlink(missing_ok=True)
+    source = store.engine.raw_connection()
+    target = sqlite3.connect(part)
+    try:
+        driver = source.driver_connection
+        if not isinstance(driver, sqlite3.Connection):  # pragma: no cover - the SQLite driver is fixed
+            raise TypeError(f"no SQLite connection: {type(driver).__name__}")
+        driver.backup(target)
+        # One file that needs no log beside it, so that it can be carried away as it is.
+        target.execute("PRAGMA journal_mode=DELETE")
+        verdict = target.execute("PRAGMA integrity_check").fetchone()[0]
+    finally:
+        target.close()
+        source.close()
+    if verdict != "ok":
+        raise sqlite3.DatabaseError(f"the copy is damaged: {verdict}")
+
+
+def _damage(connection: Connection) -> Iterator[Finding]:
+    if connection.dialect.name != "sqlite":
+        return  # a server looks after its own files and foreign keys
+    verdicts = connection.scalars(text("PRAGMA integrity_check")).all()
+    if verdicts != ["ok"]:
+        yield Finding(severity="fault", text=f"The file is damaged ({verdicts[0]}). Restore a backup.")
+    orphans = connection.execute(text("PRAGMA foreign_key_check")).all()
+    if orphans:
+        tables = ", ".join(sorted({str(row[0]) for row in orphans}))
+        yield Finding(
+            severity="fault",
+            text=f"{_count(len(orphans), 'row')} ({tables}) whose parent row is lost. Restore a backup.",
+        )
+    triggers = set(connection.scalars(text("select name from sqlite_master where type = 'trigger'")))
+    if not {"audit_no_update", "audit_no_delete"} <= triggers:
+        yield Finding(severity="fault", text="The audit is no longer protected against changes. Restore a backup.")
+
+
+def _contradictions(connection: Connection) -> Iterator[Finding]:
+    returns, restorations = schema.returns, schema.restorations
+    in_force = returns.c.voided_at.is_(None)
+    early = (
+        select(returns.c.return_id)
+        .join(restorations)
+        .where(in_force, returns.c.reported_on < restorations.c.delivered_on)
+        .where(func.coalesce(returns.c.found_at, "") != "before_delivery")
+    )
+    if found := sorted(set(connection.scalars(early))):
+        yield Finding(
+            severity="fault",
+            text=f"{_count(len(found), 'return')} reported before delivery ({_some(found)}). "
+            "Correct a date, or say before_delivery in found_at.",
+        )
+    hasty = select(returns.c.return_id).where(in_force, returns.c.entered_on < returns.c.reported_on)
+    if found := sorted(set(connection.scalars(hasty))):
+        yield Finding(
+            severity="remark",
+            text=f"{_count(len(found), 'return')} entered before being reported ({_some(found)}). Check the dates.",
+        )
+    replaced = restorations.alias()
+    known = select(replaced.c.restoration_id).where(replaced.c.restoration_id == restorations.c.remake_of)
+    lost = select(restorations.c.restoration_id).where(restorations.c.remake_of.is_not(None), ~known.exists())
+    if found := sorted(connection.scalars(lost)):
+        yield Finding(
+            severity="remark",
+            text=f"{_count(len(found), 'remake')} of a restoration that is not in the records ({_some(found)}).",
+        )
+
+
+def _gaps(connection: Connection, standard: ProcessStandard) -> Iterator[Finding]:
+    restorations = schema.restorations
+    delivered = connection.scalar(select(func.count()).select_from(restorations)) or 0
+    if standard.requirements:
+        yield from _unread_log(connection, standard)
+    elif delivered:
+        yield Finding(
+            severity="remark",
+            text="There is no process standard yet, so no step can be compared with a return. Import one.",
+        )
+    unlogged = connection.scalar(
+        select(func.count()).select_from(restorations).where(~_has_log(restorations.c.restoration_id))
+    )
+    if unlogged:
+        yield Finding(
+            severity="remark",
+            text=f"{unlogged} of {_count(delivered, 'restoration')} without any row in the process log.",
+        )
+
+
+def _has_log(restoration_id: ColumnElement[str]) -> ColumnElement[bool]:
+    return select(schema.process_log.c.id).where(schema.process_log.c.restoration_id == restoration_id).exists()
+
+
+def _unread_log(connection: Connection, standard: ProcessStandard) -> Iterator[Finding]:
+    log = schema.process_log
+    named = {(one.step, one.reading) for one in standard.requirements}
+    counts = connection.execute(select(log.c.step, log.c.reading, func.count()).group_by(log.c.step, log.c.reading))
+    foreign = {f"{step}: {reading}": n for step, reading, n in counts if (step, reading) not in named}
+    if foreign:
+        yield Finding(
+            severity="remark",
+            text=f"{_count(sum(foreign.values()), 'reading')} that the standard does not name "
+            f"({_some(sorted(foreign))}); kept, and not judged.",
+        )
+    for step, reading in sorted(standard.numeric_readings):
+        values = connection.execute(
+            select(log.c.value, func.count())
+            .where(log.c.step == step, log.c.reading == reading, log.c.value.is_not(None))
+            .group_by(log.c.value)
+        )
+        unread = {value: n for value, n in values if number_from_text(value) is None}
+        if unread:
+            yield Finding(
+                severity="remark",
+                text=f"{_count(sum(unread.values()), 'value')} of {step}: {reading} cannot be read as a number "
+                f"({_some(sorted(unread))}); not recorded is what the figures take them for.",
+            )
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _some(names: list[str]) -> str:
+    rest = len(names) - _MOST_NAMED
+    return ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")
