@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -32,9 +33,11 @@ app = typer.Typer(
     rich_markup_mode="rich",
 )
 
-# Widths beyond a terminal's keep piped tables whole.
 out = Console(soft_wrap=True, highlight=False)
 err = Console(stderr=True, soft_wrap=True, highlight=False)
+if not out.is_terminal:
+    # A file or a pipe has no width: tables stay whole.
+    out = Console(soft_wrap=True, highlight=False, width=200)
 
 Database = Annotated[
     str | None,
@@ -55,12 +58,19 @@ def main() -> None:
         app(standalone_mode=True)
     except RemakesError as error:
         _fail(str(error))
-    except KeyboardInterrupt:
-        _fail("Stopped. Nothing that was not finished has been saved.")
     except BrokenPipeError:
         # The reader of a pipe has seen enough.
         sys.stderr.close()
         sys.exit(1)
+    except KeyboardInterrupt:
+        _fail("Stopped. Nothing that was not finished has been saved.")
+    except Exception as error:
+        if os.environ.get("REMAKES_DEBUG"):
+            raise
+        _fail(
+            f"Something went wrong inside the program ({type(error).__name__}: {error}). Nothing unfinished was saved. "
+            "Run it again with REMAKES_DEBUG=1 set and send what it prints to whoever keeps this program for you."
+        )
 
 
 def _fail(message: str) -> None:

@@ -32,8 +32,8 @@ Floats = NDArray[np.float64]
 LEAST_RETURNS: Final = 3
 #: Strength with which a technician's share of misses is drawn to the lab's, in restorations.
 _SHARE_STRENGTH: Final = 10.0
-#: When the search for an interval's end takes its last step; the ends are then good to three digits.
-_LIMIT_TOLERANCE: Final = 0.03
+#: When the search for an interval's end takes its last step; the ends are then good to half a percent.
+_LIMIT_TOLERANCE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +115,7 @@ def adjusted_effect(
         shrinkage=shrinkage,
     )
     try:
-        best = fit(pair.design, start=pair.start, tolerance=1e-4)
+        best = fit(pair.design, start=pair.start, tolerance=3e-4)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))

@@ -14,11 +14,12 @@ from typing import Any
 import pyarrow as pa
 from sqlalchemy import Column, ColumnElement, Select, Table, Text, cast, func, select
 
+from remakes.errors import StoreError
 from remakes.records import schema
-from remakes.records.standard import ProcessStandard, load_standard
-from remakes.records.store import Store
+from remakes.records.standard import ProcessStandard, read_standard
+from remakes.records.store import Store, read_observed_until
 
-__all__ = ["LOG_COLUMNS", "RESTORATION_COLUMNS", "RETURN_COLUMNS", "Snapshot", "take_snapshot"]
+__all__ = ["LOG_COLUMNS", "RESTORATION_COLUMNS", "RETURN_COLUMNS", "Snapshot", "arrow_schema", "take_snapshot"]
 
 RESTORATION_COLUMNS = (
     "restoration_id",
@@ -75,22 +76,39 @@ class Snapshot:
 
 def take_snapshot(store: Store) -> Snapshot:
     """The records of a store, for counting."""
-    read = _read_sqlite if store.sqlite_path is not None else _read_any
-    tables = read(
-        store,
-        [
-            _query(schema.restorations, RESTORATION_COLUMNS),
-            _query(schema.process_log, LOG_COLUMNS),
-            _query(schema.returns, RETURN_COLUMNS).where(schema.returns.c.voided_at.is_(None)),
-        ],
-        [RESTORATION_COLUMNS, LOG_COLUMNS, RETURN_COLUMNS],
-    )
+    if store.sqlite_path is not None:
+        version = store.data_version()
+        with store.reader() as connection:
+            taken = _snapshot(connection, _read_sqlite(store))
+        if store.data_version() == version:
+            return taken
+        # Somebody wrote while two connections read: the slower way sees one moment on one connection.
+    with store.reader() as connection:
+        return _snapshot(connection, _read_any(connection))
+
+
+def arrow_schema(columns: Sequence[str]) -> pa.Schema:
+    """The types of a snapshot's columns: numbers of rows and units, and text."""
+    return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in columns])
+
+
+def _snapshot(connection: Connection, tables: Sequence[pa.Table]) -> Snapshot:
+    restorations, process_log, returns = tables
     return Snapshot(
-        restorations=tables[0],
-        process_log=tables[1],
-        returns=tables[2],
-        standard=load_standard(store),
-        observed_until=store.observed_until(),
+        restorations=restorations,
+        process_log=process_log,
+        returns=returns,
+        standard=read_standard(connection),
+        observed_until=read_observed_until(connection),
+    )
+
+
+def _queries() -> tuple[tuple[Select[Any], Sequence[str]], ...]:
+    in_force = schema.returns.c.voided_at.is_(None)
+    return (
+        (_query(schema.restorations, RESTORATION_COLUMNS), RESTORATION_COLUMNS),
+        (_query(schema.process_log, LOG_COLUMNS), LOG_COLUMNS),
+        (_query(schema.returns, RETURN_COLUMNS).where(in_force), RETURN_COLUMNS),
     )
 
 
@@ -99,44 +117,40 @@ def _query(table: Table, names: Sequence[str]) -> Select[Any]:
     return select(*columns).order_by(next(iter(table.primary_key)))
 
 
-def _as_text(column: ColumnElement[Any], name: str) -> ColumnElement[Any]:
-    return column if name in _INTEGERS else func.coalesce(cast(column, Text), "").label(name)
-
-
-def _schema(names: Sequence[str]) -> pa.Schema:
-    return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in names])
-
-
-def _read_sqlite(store: Store, queries: Sequence[Select[Any]], names: Sequence[Sequence[str]]) -> list[pa.Table]:
+def _read_sqlite(store: Store) -> list[pa.Table]:
     """By ADBC: columns arrive as Arrow without a Python object per cell."""
     from adbc_driver_sqlite import dbapi
 
     tables = []
     # One connection, one read transaction: all three tables of the same moment.
     with dbapi.connect(str(store.sqlite_path)) as connection, connection.cursor() as cursor:
-        for query, columns in zip(queries, names, strict=True):
+        for query, columns in _queries():
+            inner = str(query.compile(store.engine, compile_kwargs={"literal_binds": True}))
             # The driver takes a column's type from its first rows; every text is made text in SQL.
-            plain = query.with_only_columns(*(_as_text(query.selected_columns[name], name) for name in columns))
-            cursor.execute(str(plain.compile(store.engine, compile_kwargs={"literal_binds": True})))
+            outer = ", ".join(
+                f'"{name}"' if name in _INTEGERS else f"""ifnull(cast("{name}" as text), '') as "{name}\""""
+                for name in columns
+            )
+            cursor.execute(f"select {outer} from ({inner})")  # noqa: S608 - built from this module's own names
             # An empty table has no first rows: its columns are given their types here.
-            tables.append(cursor.fetch_arrow_table().cast(_schema(columns)))
+            tables.append(cursor.fetch_arrow_table().cast(arrow_schema(columns)))
     return tables
 
 
-def _read_any(store: Store, queries: Sequence[Select[Any]], names: Sequence[Sequence[str]]) -> list[pa.Table]:
+def _read_any(connection: Connection) -> list[pa.Table]:
+    """By rows, from any database; the cells come out as from `_read_sqlite`."""
     tables = []
-    with store.reader() as connection:
-        for query, columns in zip(queries, names, strict=True):
-            rows = connection.execute(query).all()
-            cells = zip(*rows, strict=True) if rows else ((),) * len(columns)
-            arrays = [
-                pa.array(
-                    values if name in _INTEGERS else [_text(value) for value in values],
-                    type=_schema([name]).field(0).type,
-                )
-                for name, values in zip(columns, cells, strict=True)
-            ]
-            tables.append(pa.Table.from_arrays(arrays, schema=_schema(columns)))
+    for query, columns in _queries():
+        rows = connection.execute(query).all()
+        cells = zip(*rows, strict=True) if rows else ((),) * len(columns)
+        arrays = [
+            pa.array(
+                values if name in _INTEGERS else [_text(value) for value in values],
+                type=arrow_schema([name]).field(0).type,
+            )
+            for name, values in zip(columns, cells, strict=True)
+        ]
+        tables.append(pa.Table.from_arrays(arrays, schema=arrow_schema(columns)))
     return tables
 
 
@@ -144,5 +158,13 @@ def _text(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, datetime):
-        return value.isoformat(sep=" ")
+        return value.isoformat(sep=" ", timespec="microseconds")
+    if isinstance(value, float):
+        return _text_of_number(value)
     return str(value)
+
+
+def _text_of_number(value: float) -> str:
+    # As SQLite casts it: 15 significant digits, always with a point.
+    digits, e, exponent = f"{value:.15g}".partition("e")
+    return digits + ("" if "." in digits else ".0") + e + exponent

@@ -22,7 +22,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from remakes.errors import StoreError
 from remakes.records import schema
 
-__all__ = ["DEFAULT_URL", "Store", "now", "open_store"]
+__all__ = ["DEFAULT_URL", "Store", "now", "open_store", "read_observed_until"]
 
 DEFAULT_URL = "sqlite:///remakes.sqlite"
 
@@ -62,6 +62,9 @@ class Store:
     def reader(self) -> Iterator[Connection]:
         """A connection that sees one state of the records and writes nothing."""
         with self.engine.connect() as connection:
+            if connection.dialect.name == "postgresql":
+                # The server's default lets each statement see a state of its own. A reader of SQLite's log does not.
+                connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             yield connection
 
     @contextmanager
@@ -124,24 +127,28 @@ class Store:
         self.note(connection, who=who, what="set", table="settings", key=key, detail={"value": value})
 
     def observed_until(self) -> date | None:
-        """Up to which day returns are complete.
-
-        The date the lab stated, or else the latest day on which something was delivered or reported;
-        None for an empty store.
-        """
-        stated = self.setting("observed_until")
-        if stated:
-            return date.fromisoformat(str(stated))
+        """Up to which day returns are complete; see `read_observed_until`."""
         with self.reader() as connection:
-            delivered = connection.scalar(select(func.max(schema.restorations.c.delivered_on)))
-            reported = connection.scalar(
-                select(func.max(schema.returns.c.reported_on)).where(schema.returns.c.voided_at.is_(None))
-            )
-        return max((day for day in (delivered, reported) if day is not None), default=None)
+            return read_observed_until(connection)
 
     def close(self) -> None:
         """Give the file or the server's connections back."""
         self.engine.dispose()
+
+
+def read_observed_until(connection: Connection) -> date | None:
+    """Up to which day returns are complete.
+
+    The date the lab stated, or else the latest day on which something was delivered or reported;
+    None for an empty store.
+    """
+    restorations, returns, settings = schema.restorations.c, schema.returns.c, schema.settings.c
+    stated = connection.scalar(select(settings.value).where(settings.key == "observed_until"))
+    if stated:
+        return date.fromisoformat(str(stated))
+    delivered = connection.scalar(select(func.max(restorations.delivered_on)))
+    reported = connection.scalar(select(func.max(returns.reported_on)).where(returns.voided_at.is_(None)))
+    return max((day for day in (delivered, reported) if day is not None), default=None)
 
 
 def open_store(url: str | None = None, *, create: bool = True) -> Store:

@@ -14,7 +14,7 @@ from sqlalchemy.exc import DatabaseError
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.cells import number_from_text
-from remakes.records.standard import ProcessStandard, load_standard
+from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store
 
 __all__ = ["Finding", "backup", "check"]
@@ -81,10 +81,10 @@ def check(store: Store) -> list[Finding]:
     list of Finding
         Faults first; empty where there is nothing to say.
     """
-    standard = load_standard(store)
     try:
         with store.reader() as connection:
-            findings = [*_damage(connection), *_contradictions(connection), *_gaps(connection, standard)]
+            findings = [*_damage(connection), *_contradictions(connection)]
+            findings += _gaps(connection, read_standard(connection))
     except DatabaseError as error:
         findings = [
             Finding(severity="fault", text=f"The file cannot be read through ({error.orig}). Restore a backup.")

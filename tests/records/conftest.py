@@ -2,51 +2,62 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import itertools
+from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from pathlib import Path
-from uuid import uuid4
 
 import pytest
 from sqlalchemy import create_engine
-from sqlalchemy.engine import make_url
-from sqlalchemy.schema import CreateSchema, DropSchema
 
 from remakes.records import schema
 from remakes.records.store import Store, open_store
+from tests.records.private_postgresql import ServerMissing, private_server
 
-#: A PostgreSQL database the tests may work in, each in a schema of its own; without it, only SQLite is tried.
-POSTGRES_URL = os.environ.get("REMAKES_TEST_POSTGRES")
+NewDatabase = Callable[[], str]
 
 
-@pytest.fixture(params=["sqlite", "postgresql"] if POSTGRES_URL else ["sqlite"])
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """A PostgreSQL server for all tests of this process; they are skipped where none can be started."""
+    try:
+        opened = private_server()
+        url = opened.__enter__()
+    except ServerMissing as missing:
+        pytest.skip(f"no PostgreSQL server: {missing}")
+    yield url
+    opened.__exit__(None, None, None)
+
+
+@pytest.fixture(scope="session")
+def new_database(server: str) -> NewDatabase:
+    """Makes a database with the tables of a store, and gives its address."""
+    administration = create_engine(
+        server.replace("postgresql:", "postgresql+psycopg:") + "/postgres", isolation_level="AUTOCOMMIT"
+    )
+    numbers = itertools.count(1)
+
+    def made(command: str, name: str) -> str:
+        with administration.connect() as connection:
+            connection.exec_driver_sql(command.format(name=name))
+        administration.dispose()
+        return f"{server}/{name}"
+
+    # The revisions run once; a copy of their outcome is quicker.
+    open_store(made("CREATE DATABASE {name}", "pattern")).close()
+    return lambda: made("CREATE DATABASE {name} TEMPLATE pattern", f"lab{next(numbers)}")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     if request.param == "sqlite":
-        opened = open_store(str(tmp_path / "lab.sqlite"))
-        yield opened
-        opened.close()
+        url = str(tmp_path / "lab.sqlite")
     else:
-        with _postgres_schema(str(POSTGRES_URL)) as url:
-            opened = open_store(url)
-            yield opened
-            opened.close()
-
-
-@contextmanager
-def _postgres_schema(url: str) -> Iterator[str]:
-    name = f"remakes_test_{uuid4().hex}"
-    address = make_url(url).set(drivername="postgresql+psycopg")
-    server = create_engine(address, isolation_level="AUTOCOMMIT")
-    try:
-        with server.connect() as connection:
-            connection.execute(CreateSchema(name))
-        yield address.update_query_dict({"options": f"-csearch_path={name}"}).render_as_string(hide_password=False)
-        with server.connect() as connection:
-            connection.execute(DropSchema(name, cascade=True))
-    finally:
-        server.dispose()
+        new_database: NewDatabase = request.getfixturevalue("new_database")
+        url = new_database()
+    opened = open_store(url)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ The way of a row: `sources` (which file holds what) and `grids` (its cells) - `l
 """
 
 from remakes.records.importers.column_map import ColumnMap, ColumnMapError, TableMap, load_column_map, parse_column_map
+from remakes.records.importers.column_map_file import column_map_as_toml
 from remakes.records.importers.conversions import fitting_date_formats
 from remakes.records.importers.intake import import_paths
 from remakes.records.importers.previews import preview
@@ -29,6 +30,7 @@ __all__ = [
     "TableMap",
     "TablePreview",
     "TableReport",
+    "column_map_as_toml",
     "fitting_date_formats",
     "import_paths",
     "list_imports",

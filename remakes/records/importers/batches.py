@@ -153,13 +153,11 @@ def save_rows(open_batch: Batch, table: str, rows: Sequence[Row], *, repeated: i
 
 def reading_hash(row: ReadingRow) -> int:
     """By what a reading is known again: a 64-bit hash of all it says, kept extras left out."""
-    content = (
-        *(row.restoration_id, row.step, row.reading, row.value),
-        row.recorded_at.isoformat() if row.recorded_at is not None else None,
-        *(row.operator, row.equipment, row.lot),
-    )
-    digest = hashlib.blake2b(json.dumps(content).encode("ascii"), digest_size=8).digest()
-    return int.from_bytes(digest, "big", signed=True)
+    recorded_at = row.recorded_at.isoformat() if row.recorded_at is not None else None
+    content = (row.restoration_id, row.step, row.reading, row.value, recorded_at, row.operator, row.equipment, row.lot)
+    # No text of a checked row is empty or holds a NUL, so that no two contents are joined alike.
+    joined = "\x00".join([part or "" for part in content])
+    return int.from_bytes(hashlib.blake2b(joined.encode(), digest_size=8).digest(), "big", signed=True)
 
 
 def row_key(table: str, content: Mapping[str, Any]) -> str:
@@ -237,7 +235,9 @@ def _by_extra(rows: Iterable[dict[str, Any]]) -> tuple[list[dict[str, Any]], lis
         if row["extra"]:
             with_extra.append(row)
         else:
-            without.append({column: value for column, value in row.items() if column != "extra"})
+            bare = row.copy()
+            del bare["extra"]
+            without.append(bare)
     return with_extra, without
 
 

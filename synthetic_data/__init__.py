@@ -1,0 +1,1 @@
+"""The invented demonstration lab: its generator, its files and the causes planted in it."""

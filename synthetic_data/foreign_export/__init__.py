@@ -1,0 +1,1 @@
+"""The messy export of a small invented laboratory, and the same records as clean files."""
