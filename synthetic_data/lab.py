@@ -83,7 +83,7 @@ PRESSURE = {"rush": 2.0, "busy": 1.5}  # odds ratios of a miss
 GAP_PRESSURE = {"rush": 2.0, "busy": 1.3}  # ratios of the chance of no record
 BENCH: Mapping[str, Bench] = {
     "framework_mm": Bench("0.3|0.35|0.35|0.4|0.45|0.5|0.5|0.6", 0.05, 0.045),
-    "wax_key": Bench("yes|no", 0.03, 0.03, {"senior": 3.0, "senior with a hard case": 20.0}),
+    "wax_key": Bench("yes|no", 0.03, 0.03, {"senior": 2.0, "senior with a hard case": 22.0}),
     "beads": Bench("yes|no", 0.04, 0.025),
     "grit_size": Bench("50|50|125|80|90|100|110", 0.06, 0.05),
     "blast_pressure": Bench("1.5|1.8|3.5|2|2.2|2.5|2.5|2.8|3", 0.09, 0.05),

@@ -184,9 +184,18 @@ def test_returns_are_consistent(restorations: dict[str, dict[str, str]], returns
 
 def test_a_believable_share_comes_back(restorations: dict[str, dict[str, str]], returns: Rows) -> None:
     assert 6000 <= len(restorations) <= 6200
-    assert 0.02 <= len({row["restoration_id"] for row in returns}) / len(restorations) <= 0.08
+    assert 0.06 <= len({row["restoration_id"] for row in returns}) / len(restorations) <= 0.08
     assert 5 <= len({row["return_id"] for row in returns if row["primary"] == "no"}) <= 40
     assert 3 <= sum(row["harm"] == "yes" for row in returns) <= 25
+
+
+@pytest.mark.parametrize(
+    ("defect", "aim"),
+    [("debonding", 85), ("chipping", 100), ("discoloration", 55), ("show_through", 50), ("margin_fit", 50),
+     ("seating", 40), ("surface", 40)],
+)  # fmt: skip
+def test_the_defects_with_a_planted_cause_are_common_enough_to_be_found(returns: Rows, defect: str, aim: int) -> None:
+    assert 0.8 * aim <= sum(row["defect"] == defect for row in returns) <= 1.25 * aim
 
 
 def test_early_and_late_defects_have_different_courses(restorations: dict[str, dict[str, str]], returns: Rows) -> None:
@@ -286,7 +295,9 @@ def test_the_log_says_what_was_done_except_where_it_is_meant_to_lie(
 def test_shares_missed_and_not_recorded(truth: InventedLab) -> None:
     for factor in lab.BENCH:
         assert 0.04 <= share_missed(truth, factor) <= 0.20, factor
-        assert 0.025 <= share_not_recorded(truth, factor) <= 0.16, factor
+        assert 0.03 <= share_not_recorded(truth, factor) <= 0.10, factor
+    for cause in lab.CAUSES:
+        assert 0.08 <= share_missed(truth, cause.factor) <= 0.18, cause.factor
 
 
 # ------------------------------------------------------------------ what is planted
@@ -332,8 +343,8 @@ def test_without_planted_causes_nothing_is_found(monkeypatch: pytest.MonkeyPatch
 
 def test_the_wax_key_is_confounded_only(truth: InventedLab) -> None:
     crude = rate_ratio(truth, "wax_key", "chipping")
-    assert crude.ratio > 1.3
-    assert math.log(crude.ratio) > 1.64 * crude.log_se
+    assert crude.ratio > 1.5
+    assert math.log(crude.ratio) > 1.96 * crude.log_se
     assert abs(log_error(truth, "wax_key", "chipping", 1.0)) < 1.64
 
 

@@ -19,9 +19,11 @@ from scipy.special import expit
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import CaseMix, PairDesign, Shrinkage, pair_design
+from remakes.evidence.adjustment import PairDesign, pair_design
+from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.logistic import Fit, fit, flic_shift, profile
+from remakes.evidence.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]
@@ -95,7 +97,7 @@ def adjusted_effect(
     standard : ProcessStandard
     factor, defect : str
     at_risk, events : (patterns, bins) arrays
-        For this defect, in the order of `case_mix`.
+        For this defect.
     shrinkage : Shrinkage
         Estimated for this defect.
     horizon : int
@@ -115,11 +117,11 @@ def adjusted_effect(
         shrinkage=shrinkage,
     )
     try:
-        best = fit(pair.design, start=pair.start, tolerance=3e-4)
+        best = fit(pair.design, start=pair.start, tolerance=1e-4)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))
-    carry = _Carry(table, case_mix, pair, at_risk, factor, horizon)
+    carry = _Carry(table, pair, at_risk, factor, horizon)
     risk_met, risk_missed, avoidable = carry.figures(best)
     low = carry.figures(interval.low_fit)[2] if interval.low_fit else float("-inf")
     high = carry.figures(interval.high_fit)[2] if interval.high_fit else float("inf")
@@ -181,14 +183,12 @@ def missed_share(table: PatternTable, factor: str) -> Floats:
 class _Carry:
     """Carry a fit to every restoration the requirement applies to."""
 
-    def __init__(
-        self, table: PatternTable, case_mix: CaseMix, pair: PairDesign, at_risk: Floats, factor: str, horizon: int
-    ) -> None:
+    def __init__(self, table: PatternTable, pair: PairDesign, at_risk: Floats, factor: str, horizon: int) -> None:
         bins = list(pair.bins)
         self.pair = pair
         self.months = months_within(horizon)[bins]
-        self.weights = table.restorations[case_mix.order][pair.rows].astype(np.float64)
-        missed = np.where(pair.fitted, pair.covariates[:, 0], missed_share(table, factor)[case_mix.order][pair.rows])
+        self.weights = table.restorations[pair.rows].astype(np.float64)
+        missed = np.where(pair.fitted, pair.covariates[:, 0], missed_share(table, factor)[pair.rows])
         # Months at risk within the horizon that were, or probably were, under a missed requirement.
         self.exposed = at_risk[pair.rows][:, bins] * share_within(horizon)[bins] * missed[:, None]
 
@@ -207,7 +207,7 @@ class _Carry:
         effects = fitted.theta[bins : bins + p]
         base = self.pair.covariates[:, 1:] @ effects[1:]
         if design.levels:
-            # A clinic without a recorded restoration is taken as an average one.
+            # A level without a recorded restoration is taken as an average one.
             base = base + np.append(fitted.theta[bins + p :], 0.0)[self.pair.groups]
         eta = base[:, None] + fitted.theta[:bins] + flic_shift(design, fitted)
         ceiling = 1.0 - 1e-12

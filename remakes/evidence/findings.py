@@ -14,11 +14,13 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.table import FactorCounts, PatternTable
 from remakes.errors import NothingToAnalyzeError
 from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect
-from remakes.evidence.adjustment import CaseMix, adjustment_names, estimate_shrinkage
+from remakes.evidence.adjustment import adjustment_names
+from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.cautions import FactorRecord, cautions, factor_record
 from remakes.evidence.crude import CrudeEvidence, crude_evidence
 from remakes.evidence.grades import GRADES, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.multiplicity import benjamini_hochberg
+from remakes.evidence.shrinkage import estimate_shrinkage
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["Finding", "find"]
@@ -171,7 +173,7 @@ def _of_defect(
     table: PatternTable, standard: ProcessStandard, case_mix: CaseMix, defect: str, horizon: int
 ) -> list[_Pair]:
     crude = crude_evidence(table, defect, horizon=horizon)
-    at_risk, events = (months[case_mix.order] for months in table.events_of(defect))
+    at_risk, events = table.events_of(defect)
     shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
     pairs = []
     for factor in table.factors:
