@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from remakes.counts.table import PatternTable
     from remakes.evidence.estimate import Estimate
     from remakes.evidence.findings import Finding
+    from remakes.evidence.own_work import OwnFactor
     from remakes.records.corrective_actions import CorrectiveAction, Costs
     from remakes.records.snapshot import Snapshot
     from remakes.records.standard import ProcessStandard
@@ -42,6 +43,7 @@ __all__ = [
     "own_work",
     "restorations_behind",
     "set_observed_until",
+    "technicians",
 ]
 
 #: What a long step reports: what is being done, how far it is, of how much (0: not known).
@@ -321,13 +323,18 @@ def restorations_behind(store: Store, *, factor: str, defect: str) -> tuple[Conc
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FactorSummary:
-    """One requirement in one technician's work beside the lab's."""
+    """One requirement in one technician's work beside the lab's.
+
+    `share`, `lab_share`: missed of recorded, with Wilson's 95 % interval; nan where nothing was recorded.
+    """
 
     factor: str
     recorded: int
     missed: int
     lab_recorded: int
     lab_missed: int
+    share: Estimate
+    lab_share: Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -338,9 +345,9 @@ class OwnWork:
     ----------
     technician : str
     delivered, returned : int
-        Restorations, and those with any return.
+        Restorations; first returns, each defect of a restoration once.
     expected : float
-        Returned restorations to expect from the same time in service and the same case mix in the whole lab.
+        First returns to expect from the same time in service and the same case mix in the whole lab.
     ratio : Estimate
         Returned to expected, drawn towards 1 as strongly as so few returns ask; 95 % interval.
     enough : bool
@@ -379,22 +386,41 @@ def own_work(analysis: Analysis, technician: str) -> OwnWork:
         expected=figures.expected,
         ratio=figures.ratio,
         enough=figures.delivered >= LEAST_DELIVERED,
-        factors=tuple(
-            FactorSummary(
-                factor=one.factor,
-                recorded=one.recorded,
-                missed=one.missed,
-                lab_recorded=one.lab_recorded,
-                lab_missed=one.lab_missed,
-            )
-            for one in figures.factors
-        ),
+        factors=tuple(map(_factor_summary, figures.factors)),
         findings=tuple(
             finding
             for finding in analysis.findings
             if finding.factor in missed and finding.plausible and finding.grade in ("strong", "moderate", "weak")
         ),
     )
+
+
+def _factor_summary(one: OwnFactor) -> FactorSummary:
+    from remakes.evidence.estimate import Estimate
+    from remakes.evidence.proportions import proportion_interval
+
+    found = proportion_interval(events=[one.missed, one.lab_missed], total=[one.recorded, one.lab_recorded])
+    own, lab = (
+        Estimate(float(share), float(low), float(high))
+        for share, low, high in zip(found.estimate, found.low, found.high, strict=True)
+    )
+    return FactorSummary(
+        factor=one.factor,
+        recorded=one.recorded,
+        missed=one.missed,
+        lab_recorded=one.lab_recorded,
+        lab_missed=one.lab_missed,
+        share=own,
+        lab_share=lab,
+    )
+
+
+def technicians(store: Store) -> tuple[str, ...]:
+    """The pseudonyms of those who veneered something, in order."""
+    column = schema.restorations.c.technician
+    with store.reader() as connection:
+        found = connection.scalars(select(column).where(column.is_not(None)).distinct().order_by(column)).all()
+    return tuple(str(one) for one in found)
 
 
 def set_observed_until(store: Store, day: date, *, who: str) -> None:

@@ -1,0 +1,254 @@
+"""The command line as a newcomer meets it: files in, findings out, and every refusal in words."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from remakes.cli import app
+from remakes.evidence.grades import GRADES
+from synthetic_data.generate import generate
+
+runner = CliRunner()
+
+
+def run(*args: str, expect: int = 0) -> str:
+    """Run in this process; standard output on success."""
+    done = runner.invoke(app, list(args))
+    if done.exception and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    assert done.exit_code == expect, done.output
+    return done.stdout
+
+
+def run_outside(*args: str) -> subprocess.CompletedProcess[str]:
+    """Run as a user does, in a process of its own."""
+    command = [sys.executable, "-m", "remakes.cli", *args]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("lab")
+    generate(folder, seed=7, months=14, restorations=900)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def database(files: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = str(tmp_path_factory.mktemp("db") / "lab.sqlite")
+    run("import", str(files), "--db", path, "--observed-until", "2026-10-31")
+    return path
+
+
+@pytest.fixture(scope="module")
+def findings(database: str) -> dict[str, Any]:
+    result: dict[str, Any] = json.loads(run("analyze", "--db", database, "--json", "-"))
+    return result
+
+
+def test_every_command_has_help_with_an_example() -> None:
+    text = run("--help")
+    for command in ("import", "imports", "analyze", "export", "backup", "check", "app", "demo"):
+        assert command in text
+        assert "Example:" in run(command, "--help")
+
+
+def test_the_same_files_again_change_nothing(files: Path, database: str) -> None:
+    before = run("analyze", "--db", database, "--json", "-")
+    text = run("import", str(files), "--db", database, "--observed-until", "2026-10-31")
+    assert text.count(": 0 taken") == 5
+    assert "0 refused" in text
+    assert run("analyze", "--db", database, "--json", "-") == before
+
+
+def test_findings_have_every_field_of_the_format(findings: dict[str, Any]) -> None:
+    assert findings["format"] == 1
+    data = findings["data"]
+    assert {"restorations", "returns", "observed_until", "horizon_months"} <= set(data)
+    assert data["observed_until"] == "2026-10-31"
+    assert data["horizon_months"] == 12
+    assert data["restorations"] >= 900
+    pairs = [(one["factor"], one["defect"]) for one in findings["findings"]]
+    assert len(pairs) == len(set(pairs)) == 20 * len(data["defects"])
+    for one in findings["findings"]:
+        counts = ("met", "missed", "not_recorded", "returns_met", "returns_missed", "returns_not_recorded")
+        assert all(isinstance(one[name], int) for name in counts)
+        assert one["returns_missed"] <= one["missed"]
+        assert one["grade"] in GRADES
+        for name in ("odds_ratio", "crude_odds_ratio", "avoidable_returns"):
+            assert {"estimate", "low", "high"} <= set(one[name])
+        if one["odds_ratio"]["estimate"] is None:
+            assert one["p"] is None
+            assert one["cautions"]
+        else:
+            assert one["odds_ratio"]["low"] <= one["odds_ratio"]["estimate"]
+            assert 0 <= one["p"] <= one["q"] <= 1
+            assert 0 <= one["risk_met"] <= 1
+    for rank, one in enumerate(findings["actions"], start=1):
+        assert one["rank"] == rank
+        assert 0 <= one["probability_worthwhile"] <= 1
+        for name in ("avoided_returns_per_month", "net_value_per_month"):
+            assert one[name]["low"] - 1e-9 <= one[name]["estimate"] <= one[name]["high"] + 1e-9
+
+
+def test_findings_come_in_order_of_evidence(findings: dict[str, Any]) -> None:
+    grades = [GRADES.index(one["grade"]) for one in findings["findings"]]
+    assert grades == sorted(grades)
+
+
+def test_a_person_reads_a_table(database: str) -> None:
+    text = run("analyze", "--db", database)
+    assert "restorations" in text
+    assert "An estimate from records" in text
+
+
+def test_a_finding_file_and_standard_output_are_the_same(
+    database: str, findings: dict[str, Any], tmp_path: Path
+) -> None:
+    target = tmp_path / "findings.json"
+    run("analyze", "--db", database, "--json", str(target))
+    assert json.loads(target.read_text(encoding="utf-8")) == findings
+
+
+def test_exported_records_give_the_same_findings(database: str, findings: dict[str, Any], tmp_path: Path) -> None:
+    run("export", "--db", database, "--to", str(tmp_path / "plain"))
+    assert json.loads(run("analyze", "--from", str(tmp_path / "plain"), "--json", "-")) == findings
+    run("export", "--db", database, "--to", str(tmp_path / "coded"), "--codes")
+    coded = json.loads(run("analyze", "--from", str(tmp_path / "coded"), "--json", "-"))
+    for one, other in zip(coded["findings"], findings["findings"], strict=True):
+        assert one["factor"] == other["factor"]
+        assert one["missed"] == other["missed"]
+        assert one["crude_odds_ratio"] == other["crude_odds_ratio"]
+
+
+def test_a_horizon_changes_risks_and_not_odds(database: str, findings: dict[str, Any]) -> None:
+    short = json.loads(run("analyze", "--db", database, "--json", "-", "--horizon", "3"))
+    one, other = short["findings"][0], findings["findings"][0]
+    assert one["odds_ratio"] == other["odds_ratio"]
+    assert one["risk_missed"] <= other["risk_missed"]
+
+
+def test_batches_are_listed_and_one_is_taken_back(files: Path, tmp_path: Path) -> None:
+    path = str(tmp_path / "lab.sqlite")
+    run("import", str(files), "--db", path)
+    text = run("imports", "--db", path)
+    assert "returns.csv" in text
+    assert "in force" in text
+    assert "taken back" in run("imports", "--db", path, "--undo", "5")
+    assert "taken back" in run("imports", "--db", path)
+
+
+def test_backup_and_check(database: str, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.sqlite"
+    run("backup", "--db", database, "--to", str(copy))
+    assert "sound" in run("check", "--db", str(copy))
+    assert run("analyze", "--db", str(copy), "--json", "-") == run("analyze", "--db", database, "--json", "-")
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["analyze", "--db", "{tmp}/none.sqlite"], 1, "There are no records at"),
+        (["analyze", "--db", "{db}", "--horizon", "0"], 1, "Give 1 to 60 months"),
+        (["analyze", "--from", "{tmp}"], 1, "is no folder of exported records"),
+        (["analyze", "--nonsense"], 2, "No such option"),
+        (["import", "--db", "{tmp}/new.sqlite", "{tmp}/missing.csv"], 1, "missing.csv"),
+        (["import"], 2, "Missing argument"),
+        (["backup", "--db", "{db}", "--to", "{db}"], 1, "exists"),
+        (["imports", "--db", "{db}", "--undo", "99"], 1, "99"),
+        (["analyze", "--db", "{tmp}/sub/none.sqlite"], 1, "does not exist"),
+        (["analyze", "--db", "{db}", "--json", "{tmp}/no/such/folder.json"], 1, "cannot be written"),
+    ],
+)
+def test_refusals_are_sentences(args: list[str], code: int, words: str, database: str, tmp_path: Path) -> None:
+    done = run_outside(*(arg.format(tmp=tmp_path, db=database) for arg in args))
+    assert done.returncode == code, done.stderr
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
+    path = str(tmp_path / "empty.sqlite")
+    from remakes.records.store import open_store
+
+    open_store(path).close()
+    done = run_outside("analyze", "--db", path)
+    assert done.returncode == 1
+    assert "remakes import" in done.stderr
+    assert "remakes demo" in done.stderr
+    assert "Nothing has been imported yet" in run("imports", "--db", path)
+
+
+def test_a_refused_row_refuses_the_file_and_is_named(files: Path, tmp_path: Path) -> None:
+    returns = (files / "returns.csv").read_text(encoding="utf-8").splitlines()
+    header = returns[0].split(",")
+    broken = returns[1].split(",")
+    broken[header.index("defect")] = "chiping"
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for name in ("restorations.csv", "standard.toml"):
+        (folder / name).write_bytes((files / name).read_bytes())
+    (folder / "returns.csv").write_text("\n".join([returns[0], ",".join(broken), *returns[2:5]]), encoding="utf-8")
+    done = run_outside("import", str(folder), "--db", str(tmp_path / "lab.sqlite"))
+    assert done.returncode == 1
+    assert "returns.csv" in done.stderr
+    assert "line 2" in done.stderr
+    assert "defect" in done.stderr
+    assert "chipping" in done.stderr
+    assert "returns.csv (returns): 0 taken" in done.stdout
+    assert "nothing saved" in done.stdout
+
+
+def test_what_broke_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    from remakes import cli
+
+    def broken() -> None:
+        raise ZeroDivisionError("1/0")
+
+    monkeypatch.setattr(cli, "app", lambda **_kwargs: broken())
+    monkeypatch.delenv("REMAKES_DEBUG", raising=False)
+    with pytest.raises(SystemExit) as stopped:
+        cli.main()
+    assert stopped.value.code == 1
+    assert "ZeroDivisionError" in capsys.readouterr().err
+
+
+def test_the_help_page_imports_nothing_heavy() -> None:
+    code = (
+        "import sys; import remakes.cli; "
+        "heavy = ('pandas', 'numpy', 'sqlalchemy', 'ibis', 'statsmodels', 'sklearn', 'streamlit'); "
+        "print([m for m in heavy if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=dict(os.environ)
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_analysis_never_imports_what_it_does_not_need(database: str) -> None:
+    code = (
+        "import sys; from remakes import flow; from remakes.records.store import open_store; "
+        f"flow.analyze(open_store({database!r})); "
+        "print([m for m in ('statsmodels', 'sklearn', 'streamlit', 'alembic', 'scipy.stats') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_demo_lab_is_built_once(tmp_path: Path) -> None:
+    path = str(tmp_path / "demo.sqlite")
+    run("demo", "--db", path, "--build-only")
+    first = Path(path).stat().st_mtime_ns
+    run("demo", "--db", path, "--build-only")
+    assert Path(path).stat().st_mtime_ns == first
+    text = run("imports", "--db", path)
+    assert "restorations.csv" in text

@@ -1,0 +1,115 @@
+"""The composed answers on a small lab, and on none."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from remakes import flow
+from remakes.errors import InputError, NothingToAnalyzeError, ProcessStandardError
+from remakes.records.importers import import_paths
+from remakes.records.store import Store, open_store
+from remakes.trends import poisson_interval
+from synthetic_data.generate import generate
+from tests.published.cases import published
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
+    folder = tmp_path_factory.mktemp("lab")
+    generate(folder, seed=11, months=16, restorations=1200)
+    opened = open_store(str(tmp_path_factory.mktemp("db") / "lab.sqlite"))
+    assert import_paths(opened, [folder], observed_until=date(2026, 10, 31)).ok
+    return opened
+
+
+@pytest.fixture(scope="module")
+def analysis(store: Store) -> flow.Analysis:
+    return flow.analyze(store)
+
+
+def test_progress_is_told_to_the_end(store: Store) -> None:
+    seen: list[tuple[str, int, int]] = []
+    flow.analyze(store, progress=lambda what, done, total: seen.append((what, done, total)))
+    what, done, total = seen[-1]
+    assert (what, done) == ("comparing", total)
+    assert total == 20 * len({one[1] for one in seen if one[0] == "comparing"})
+
+
+def test_the_restorations_behind_a_number_are_as_many_as_it_says(store: Store, analysis: flow.Analysis) -> None:
+    for finding in analysis.findings[:6]:
+        rows = flow.restorations_behind(store, factor=finding.factor, defect=finding.defect)
+        by_status = [sum(row.status == word for row in rows) for word in ("met", "missed", "not recorded")]
+        counts = finding.counts
+        assert by_status == [counts.returns_met, counts.returns_missed, counts.returns_not_recorded]
+    with pytest.raises(ProcessStandardError, match="no factor 'nonsense'"):
+        flow.restorations_behind(store, factor="nonsense", defect="chipping")
+
+
+def test_months_add_up_to_all_returns(store: Store, analysis: flow.Analysis) -> None:
+    review = flow.month_review(store)
+    by_defect: dict[str, int] = {}
+    for month in review.by_report_month:
+        by_defect[month.defect] = by_defect.get(month.defect, 0) + month.returns
+        assert month.rate.low <= month.rate.estimate <= month.rate.high
+    assert sum(n for defect, n in by_defect.items() if defect != "all") >= analysis.returns
+    delivered = {m.month: m.delivered for m in review.by_delivery_month}
+    assert sum(delivered.values()) == analysis.restorations
+    last = max(delivered)
+    assert not any(m.mature for m in review.by_delivery_month if m.month == last)
+    assert all(m.share.low <= m.share.estimate <= m.share.high for m in review.by_delivery_month)
+
+
+def test_poisson_limits_are_the_published_ones() -> None:
+    # Garwood's exact limits, computed in R (P-h12): observed 10, 4 and 0 against an expectation.
+    case = published("P-h12")
+    for count, expected in zip(case.data["observed"], case.data["expected"], strict=True):
+        low, high = poisson_interval(count)
+        case.check(**{f"O{count}_exact_lo": low / expected, f"O{count}_exact_hi": high / expected})
+
+
+def test_own_work_is_set_beside_the_lab(analysis: flow.Analysis) -> None:
+    people = analysis.table.attributes["technician"].levels
+    works = [flow.own_work(analysis, person) for person in people]
+    assert sum(work.delivered for work in works) == analysis.restorations
+    assert sum(work.returned for work in works) == analysis.returns
+    # The lab as a whole is as expected: the expectation comes from it.
+    assert sum(work.expected for work in works) == pytest.approx(analysis.returns)
+    for work in works:
+        assert work.ratio.low < work.ratio.estimate < work.ratio.high
+        raw = work.returned / work.expected
+        # Drawn towards 1, never away from it.
+        assert abs(work.ratio.estimate - 1) <= abs(raw - 1) + 1e-12
+        assert all(one.missed <= one.recorded and one.recorded <= one.lab_recorded for one in work.factors)
+    with pytest.raises(InputError, match="no restoration by 'T99'"):
+        flow.own_work(analysis, "T99")
+
+
+def test_the_brief_counts_and_flags(store: Store) -> None:
+    brief = flow.brief(store, today=date(2026, 10, 31))
+    assert brief.restorations >= 1200
+    assert brief.requirements == 21
+    assert not brief.empty
+    assert all((date(2026, 10, 31) - row[2]).days <= 90 for row in brief.harm)
+
+
+def test_the_end_of_observation_moves_the_figures(store: Store, analysis: flow.Analysis, tmp_path: Path) -> None:
+    from remakes.records.upkeep import backup
+
+    backup(store, tmp_path / "copy.sqlite")
+    copy = open_store(str(tmp_path / "copy.sqlite"))
+    flow.set_observed_until(copy, date(2026, 4, 30), who="test")
+    earlier = flow.analyze(copy)
+    assert earlier.observed_until == date(2026, 4, 30)
+    assert earlier.restorations < analysis.restorations
+    assert earlier.returns < analysis.returns
+
+
+def test_an_empty_store_is_told_what_to_do(tmp_path: Path) -> None:
+    empty = open_store(str(tmp_path / "empty.sqlite"))
+    for ask in (flow.analyze, flow.month_review):
+        with pytest.raises(NothingToAnalyzeError, match="remakes import FOLDER"):
+            ask(empty)
+    assert flow.brief(empty).empty
