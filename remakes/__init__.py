@@ -2,7 +2,7 @@
 
 The chain, each package named after what it hands on::
 
-    records -> deviations -> counts -> evidence -> actions -> flow -> cli, views
+    records -> deviations -> counts -> evidence -> actions -> flow -> views -> cli
 """
 
 __version__ = "0.1.0"

@@ -139,6 +139,8 @@ def import_(
         )
     for table in report.tables:
         _print_table_report(table)
+    for note in report.notes:
+        err.print(note, markup=False)
     if not report.ok:
         raise typer.Exit(1)
 
@@ -149,7 +151,8 @@ def _print_table_report(table: TableReport) -> None:
     changed = f", {table.changed} changed" if table.changed else ""
     out.print(
         f"{name} ({table.table}): {table.taken} taken{changed}, {table.unchanged} unchanged, "
-        f"{table.refused_rows} refused: {state}",
+        f"{table.refused_rows} refused: {state}"
+        + (f" ({table.held_back} good rows held back)" if table.held_back else ""),
         markup=False,
     )
     for note in table.notes:
@@ -226,6 +229,10 @@ def analyze(
         list[Path] | None,
         typer.Option("--from", metavar="FOLDER", help="Exported records instead of the store; repeat."),
     ] = None,
+    cross_check: Annotated[
+        bool,
+        typer.Option("--cross-check", help="Also hold the logistic model against boosted trees, out of time."),
+    ] = False,
 ) -> None:
     """Find which missed requirements go with which defect, how sure that is, and rank the corrective actions.
 
@@ -239,10 +246,18 @@ def analyze(
         else:
             with _opened(db) as store:
                 result = flow.analyze(store, horizon=horizon, seed=seed, progress=tell)
+        checks = flow.cross_checks(result, seed=seed) if cross_check else ()
     if json_to is None:
         _print_analysis(result)
+        for one in checks:
+            out.print(
+                f"{one.defect}: area under the curve {one.logistic:.2f} by the logistic model, "
+                f"{one.trees:.2f} by trees ({one.returns_judged} returns among younger deliveries)"
+                f"{': an interaction or a threshold may be missing' if one.trees_win else ''}"
+            )
         return
-    text = json.dumps(result.as_json(), indent=1, allow_nan=False)
+    whole = result.as_json() | ({"cross_check": [one.as_json() for one in checks]} if cross_check else {})
+    text = json.dumps(whole, indent=1, allow_nan=False)
     if str(json_to) == "-":
         sys.stdout.write(text + "\n")
         return

@@ -21,6 +21,7 @@ from remakes.records.store import Store
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
     from remakes.counts.table import PatternTable
+    from remakes.evidence.cross_check import CrossCheck
     from remakes.evidence.estimate import Estimate
     from remakes.evidence.findings import Finding
     from remakes.evidence.own_work import OwnFactor
@@ -39,6 +40,7 @@ __all__ = [
     "analyze",
     "analyze_exports",
     "brief",
+    "cross_checks",
     "month_review",
     "own_work",
     "restorations_behind",
@@ -133,6 +135,13 @@ def analyze_exports(
 
     exported = read_exports(folders)
     return _analyze(exported.snapshot, exported.actions, exported.costs, horizon=horizon, seed=seed, progress=progress)
+
+
+def cross_checks(analysis: Analysis, *, seed: int = 0) -> tuple[CrossCheck, ...]:
+    """Would boosted trees tell returns apart better than the logistic model? Takes some seconds; on demand only."""
+    from remakes.evidence.cross_check import cross_check
+
+    return cross_check(analysis.table, seed=seed)
 
 
 def _check_horizon(horizon: int) -> None:

@@ -23,6 +23,8 @@ _TOGETHER: Final = 0.6
 _MANY_UNRECORDED: Final = 0.2
 _MOST_UNRECORDED: Final = 0.5
 _HEAPED: Final = 0.5
+#: A p of the homogeneity test below this is told.
+_UNLIKE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +198,11 @@ def _about_numbers(
         said.append(
             f"Without adjustment the odds ratio is {crude.odds_ratio.estimate:.1f}, with it {ratio:.1f}: "
             "who gets which case explains a part."
+        )
+    if crude.homogeneity_p < _UNLIKE:
+        said.append(
+            f"The odds ratio differs between technicians (Breslow-Day-Tarone p = {crude.homogeneity_p:.3f}): "
+            "one figure for all may mislead."
         )
     return said
 

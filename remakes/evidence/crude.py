@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
-from remakes.evidence.contingency import exact_conditional, mantel_haenszel
+from remakes.evidence.contingency import exact_conditional, homogeneity, mantel_haenszel
 from remakes.evidence.estimate import UNKNOWN, Estimate
 
 __all__ = ["CrudeEvidence", "crude_evidence"]
@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 
 #: Below this many expected returns on either side the large-sample interval is not used.
 _SMALL_EXPECTED: Final = 5.0
+#: Below this expected count in some cell the homogeneity test is not read.
+_LEAST_EXPECTED_CELL: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +42,8 @@ class CrudeEvidence:
         Cochran-Mantel-Haenszel without continuity correction, or mid-p; matches the interval's method.
     stratified : Estimate
         Mantel-Haenszel over month bin x technician x kind.
+    homogeneity_p : float
+        Breslow-Day-Tarone test of one odds ratio for all technicians; nan where the strata are too thin for it.
     risk_met, risk_missed : float
         Share returned within the horizon as the hazards of each side say, case mix as it is.
     avoidable : float
@@ -50,6 +54,7 @@ class CrudeEvidence:
     method: str
     p: float
     stratified: Estimate
+    homogeneity_p: float
     risk_met: float
     risk_missed: float
     avoidable: float
@@ -85,6 +90,7 @@ def crude_evidence(table: PatternTable, defect: str, *, horizon: int) -> dict[st
     plain = _Sides(missed.T @ events, missed.T @ at_risk, met.T @ events, met.T @ at_risk)
     pooled = _pool(plain)
     fine = _pool(_by_person_and_kind(table, at_risk, events, missed, met))
+    alike = _homogeneity_p(table, at_risk, events, missed, met)
     found = {}
     for k, factor in enumerate(table.factors):
         one = _Sides(plain.missed_events[k], plain.missed_total[k], plain.met_events[k], plain.met_total[k])
@@ -102,6 +108,7 @@ def crude_evidence(table: PatternTable, defect: str, *, horizon: int) -> dict[st
             method=method,
             p=p,
             stratified=fine[k].interval,
+            homogeneity_p=alike[k],
             risk_met=risk_met,
             risk_missed=risk_missed,
             avoidable=avoidable,
@@ -164,6 +171,26 @@ def _by_person_and_kind(table: PatternTable, at_risk: Floats, events: Floats, mi
         return np.stack(parts).reshape(shape) if parts else np.zeros(shape)
 
     return _Sides(sums(missed, events), sums(missed, at_risk), sums(met, events), sums(met, at_risk))
+
+
+def _homogeneity_p(table: PatternTable, at_risk: Floats, events: Floats, missed: Floats, met: Floats) -> list[float]:
+    """Is the odds ratio the same for all technicians? One p a factor; nan where a cell expects less than one."""
+    person = np.eye(len(table.attributes["technician"].levels))[table.attributes["technician"].codes]
+
+    def sums(side: Floats, months: Floats) -> Floats:
+        of_person: Floats = (side * months.sum(axis=1)[:, None]).T @ person
+        return of_person
+
+    result = homogeneity(
+        exposed_events=sums(missed, events),
+        exposed_total=sums(missed, at_risk),
+        unexposed_events=sums(met, events),
+        unexposed_total=sums(met, at_risk),
+    )
+    return [
+        float(p) if least >= _LEAST_EXPECTED_CELL else float("nan")
+        for p, least in zip(result.tarone_p, result.least_expected, strict=True)
+    ]
 
 
 def _plain_risks(one: _Sides, months: Floats, share: Floats) -> tuple[float, float, float]:

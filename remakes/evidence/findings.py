@@ -85,6 +85,7 @@ class Finding:
             "crude_odds_ratio": crude.odds_ratio.as_json() | {"method": crude.method, "p": _number(crude.p)},
             "stratified_odds_ratio": crude.stratified.as_json()
             | {"method": "Mantel-Haenszel", "strata": ["month bin", "technician", "kind"]},
+            "homogeneity_p": _number(crude.homogeneity_p),
             "p": _number(adjusted.p),
             "q": _number(self.q),
             "risk_met": _number(adjusted.risk_met),
