@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from remakes.records.cells import did_you_mean, plain_text, shown
+from remakes.records.cells import RefusedCell, did_you_mean, plain_text, shown
 
 __all__ = ["Block", "Blocks", "Mistake", "in_words", "is_number"]
 
@@ -240,4 +240,10 @@ def is_number(value: object) -> bool:
 
 
 def _as_text(value: object) -> str:
-    return (plain_text(value) or "") if isinstance(value, str | bool) or is_number(value) else ""
+    if not (isinstance(value, str | bool) or is_number(value)):
+        return ""
+    try:
+        return plain_text(value) or ""
+    except RefusedCell:
+        # A character no text may hold; the caller says that a text is needed.
+        return ""
