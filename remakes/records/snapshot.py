@@ -6,18 +6,21 @@ ISO text, so that the tables look the same whichever database or exported folder
 
 from __future__ import annotations
 
+import sqlite3
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from sqlalchemy import Column, ColumnElement, Select, Table, Text, cast, func, select
+from sqlalchemy import Column, ColumnElement, Connection, Dialect, Select, Table, Text, cast, func, select
 
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.standard import ProcessStandard, read_standard
-from remakes.records.store import Store, read_observed_until
+from remakes.records.store import Store, copy_sqlite, read_observed_until
 
 __all__ = ["LOG_COLUMNS", "RESTORATION_COLUMNS", "RETURN_COLUMNS", "Snapshot", "arrow_schema", "take_snapshot"]
 
@@ -75,32 +78,30 @@ class Snapshot:
 
 
 def take_snapshot(store: Store) -> Snapshot:
-    """The records of a store, for counting."""
-    if store.sqlite_path is not None:
-        version = store.data_version()
-        with store.reader() as connection:
-            taken = _snapshot(connection, _read_sqlite(store))
-        if store.data_version() == version:
-            return taken
-        # Somebody wrote while two connections read: the slower way sees one moment on one connection.
+    """The records of a store, for counting.
+
+    Raises
+    ------
+    StoreError
+        There is no room for the copy that an SQLite store is read from.
+    """
+    # One connection, one read transaction: everything of the same moment.
     with store.reader() as connection:
-        return _snapshot(connection, _read_any(connection))
+        standard, observed_until = read_standard(connection), read_observed_until(connection)
+        read = _read_any if store.sqlite_path is None else _read_sqlite
+        restorations, process_log, returns = read(connection)
+    return Snapshot(
+        restorations=restorations,
+        process_log=process_log,
+        returns=returns,
+        standard=standard,
+        observed_until=observed_until,
+    )
 
 
 def arrow_schema(columns: Sequence[str]) -> pa.Schema:
     """The types of a snapshot's columns: numbers of rows and units, and text."""
     return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in columns])
-
-
-def _snapshot(connection: Connection, tables: Sequence[pa.Table]) -> Snapshot:
-    restorations, process_log, returns = tables
-    return Snapshot(
-        restorations=restorations,
-        process_log=process_log,
-        returns=returns,
-        standard=read_standard(connection),
-        observed_until=read_observed_until(connection),
-    )
 
 
 def _queries() -> tuple[tuple[Select[Any], Sequence[str]], ...]:
@@ -117,24 +118,41 @@ def _query(table: Table, names: Sequence[str]) -> Select[Any]:
     return select(*columns).order_by(next(iter(table.primary_key)))
 
 
-def _read_sqlite(store: Store) -> list[pa.Table]:
-    """By ADBC: columns arrive as Arrow without a Python object per cell."""
+def _read_sqlite(connection: Connection) -> list[pa.Table]:
+    """By ADBC, from a copy: columns arrive as Arrow without a Python object per cell.
+
+    ADBC brings an SQLite library of its own. Two such libraries in one process cancel each other's locks on a
+    file (sqlite.org/howtocorrupt.html, "Multiple copies of SQLite linked into the same application"): reading
+    the store itself gave rows from before the last write, and "database disk image is malformed".
+    """
+    with tempfile.TemporaryDirectory(prefix="remakes-", ignore_cleanup_errors=True) as folder:
+        copy = Path(folder) / "copy.sqlite"
+        try:
+            copy_sqlite(connection, copy)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(
+                f"The records could not be copied to {folder} for counting ({error}). "
+                "Free some space there, or name another folder in the environment variable TMPDIR."
+            ) from error
+        return _read_file(copy, connection.dialect)
+
+
+def _read_file(file: Path, dialect: Dialect) -> list[pa.Table]:
     from adbc_driver_sqlite import dbapi
 
     tables = []
-    # One connection, one read transaction: all three tables of the same moment.
-    with dbapi.connect(str(store.sqlite_path)) as connection, connection.cursor() as cursor:
+    with dbapi.connect(str(file)) as connection, connection.cursor() as cursor:
         for query, columns in _queries():
-            inner = str(query.compile(store.engine, compile_kwargs={"literal_binds": True}))
             # The driver takes a column's type from its first rows; every text is made text in SQL.
-            outer = ", ".join(
-                f'"{name}"' if name in _INTEGERS else f"""ifnull(cast("{name}" as text), '') as "{name}\""""
-                for name in columns
-            )
-            cursor.execute(f"select {outer} from ({inner})")  # noqa: S608 - built from this module's own names
+            plain = query.with_only_columns(*(_as_text(query.selected_columns[name], name) for name in columns))
+            cursor.execute(str(plain.compile(dialect=dialect, compile_kwargs={"literal_binds": True})))
             # An empty table has no first rows: its columns are given their types here.
             tables.append(cursor.fetch_arrow_table().cast(arrow_schema(columns)))
     return tables
+
+
+def _as_text(column: ColumnElement[Any], name: str) -> ColumnElement[Any]:
+    return column if name in _INTEGERS else func.coalesce(cast(column, Text), "").label(name)
 
 
 def _read_any(connection: Connection) -> list[pa.Table]:

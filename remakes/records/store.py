@@ -8,8 +8,10 @@ writers that both read first end in "database is locked", whatever the time-out.
 from __future__ import annotations
 
 import re
+import sqlite3
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -22,14 +24,21 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from remakes.errors import StoreError
 from remakes.records import schema
 
-__all__ = ["DEFAULT_URL", "Store", "now", "open_store", "read_observed_until"]
+__all__ = ["DEFAULT_URL", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
 
 DEFAULT_URL = "sqlite:///remakes.sqlite"
 
 #: Any fixed number: the name of the one write lock of a PostgreSQL store.
 _WRITE_LOCK = 20_260_302
 
-_SQLITE_PRAGMAS = ("journal_mode=WAL", "foreign_keys=ON", "synchronous=NORMAL", "busy_timeout=10000")
+#: How long a writer waits for the lock, in milliseconds.
+_PATIENCE_MS = 10_000
+_LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's code; its words depend on the server's language
+
+#: The migration library keeps its context in the module, one for all threads.
+_UPGRADING = threading.Lock()
+
+_SQLITE_PRAGMAS = ("journal_mode=WAL", "foreign_keys=ON", "synchronous=NORMAL", f"busy_timeout={_PATIENCE_MS}")
 
 
 def now() -> datetime:
@@ -78,13 +87,10 @@ class Store:
         """
         try:
             with self.engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
-                if connection.dialect.name == "postgresql":
-                    # The server locks rows only; checks such as "entered before?" need one writer at a time.
-                    connection.exec_driver_sql("SET LOCAL lock_timeout = '10s'")
-                    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
+                _lock_server(connection)
                 yield connection
         except DBAPIError as error:
-            if "locked" in str(error.orig) or "lock timeout" in str(error.orig):
+            if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
                 raise StoreError(
                     "Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try again."
                 ) from error
@@ -149,6 +155,23 @@ def read_observed_until(connection: Connection) -> date | None:
     delivered = connection.scalar(select(func.max(restorations.delivered_on)))
     reported = connection.scalar(select(func.max(returns.reported_on)).where(returns.voided_at.is_(None)))
     return max((day for day in (delivered, reported) if day is not None), default=None)
+
+
+def copy_sqlite(connection: Connection, to: Path) -> None:
+    """Copy the records of an SQLite store into a new file, as this connection sees them, while others write.
+
+    Raises
+    ------
+    sqlite3.Error
+        The file cannot be written.
+    """
+    driver = connection.connection.driver_connection
+    if not isinstance(driver, sqlite3.Connection):  # pragma: no cover - the SQLite driver is fixed
+        raise TypeError(f"no SQLite connection: {type(driver).__name__}")
+    with closing(sqlite3.connect(to)) as target:
+        driver.backup(target)
+        # One file that needs no log beside it, so that it can be carried away as it is.
+        target.execute("PRAGMA journal_mode=DELETE")
 
 
 def open_store(url: str | None = None, *, create: bool = True) -> Store:
@@ -233,6 +256,13 @@ def _begin_sqlite(connection: Connection) -> None:
     connection.exec_driver_sql(f"BEGIN {mode}")
 
 
+def _lock_server(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        # The server locks rows only; checks such as "entered before?" need one writer at a time.
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {_PATIENCE_MS}")
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
+
+
 def _revision(engine: Engine) -> str | None:
     with engine.connect() as connection:
         tables = inspect(connection).get_table_names()
@@ -261,6 +291,8 @@ def _upgrade(engine: Engine, revision: str | None) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.set_main_option("path_separator", "os")
-    with engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
+    with _UPGRADING, engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
+        # Another program may be opening the same new store: who comes second finds the tables made.
+        _lock_server(connection)
         config.attributes["connection"] = connection
         command.upgrade(config, "head")

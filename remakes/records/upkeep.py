@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -15,7 +16,7 @@ from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.cells import number_from_text
 from remakes.records.standard import ProcessStandard, read_standard
-from remakes.records.store import Store
+from remakes.records.store import Store, copy_sqlite
 
 __all__ = ["Finding", "backup", "check"]
 
@@ -94,19 +95,10 @@ def check(store: Store) -> list[Finding]:
 
 def _copy(store: Store, part: Path) -> None:
     part.unlink(missing_ok=True)
-    source = store.engine.raw_connection()
-    target = sqlite3.connect(part)
-    try:
-        driver = source.driver_connection
-        if not isinstance(driver, sqlite3.Connection):  # pragma: no cover - the SQLite driver is fixed
-            raise TypeError(f"no SQLite connection: {type(driver).__name__}")
-        driver.backup(target)
-        # One file that needs no log beside it, so that it can be carried away as it is.
-        target.execute("PRAGMA journal_mode=DELETE")
-        verdict = target.execute("PRAGMA integrity_check").fetchone()[0]
-    finally:
-        target.close()
-        source.close()
+    with store.reader() as connection:
+        copy_sqlite(connection, part)
+    with closing(sqlite3.connect(part)) as copy:
+        verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
     if verdict != "ok":
         raise sqlite3.DatabaseError(f"the copy is damaged: {verdict}")
 

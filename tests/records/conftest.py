@@ -3,49 +3,36 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from contextlib import ExitStack
 from datetime import date, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine
 
 from remakes.records import schema
 from remakes.records.store import Store, open_store
-from tests.records.private_postgresql import ServerMissing, private_server
-
-NewDatabase = Callable[[], str]
+from tests.records.private_postgresql import NewDatabase, ServerMissing, create_database, private_server
 
 
 @pytest.fixture(scope="session")
 def server() -> Iterator[str]:
     """A PostgreSQL server for all tests of this process; they are skipped where none can be started."""
-    try:
-        opened = private_server()
-        url = opened.__enter__()
-    except ServerMissing as missing:
-        pytest.skip(f"no PostgreSQL server: {missing}")
-    yield url
-    opened.__exit__(None, None, None)
+    with ExitStack() as running:
+        try:
+            url = running.enter_context(private_server())
+        except ServerMissing as missing:
+            pytest.skip(f"no PostgreSQL server: {missing}")
+        yield url
 
 
 @pytest.fixture(scope="session")
 def new_database(server: str) -> NewDatabase:
     """Makes a database with the tables of a store, and gives its address."""
-    administration = create_engine(
-        server.replace("postgresql:", "postgresql+psycopg:") + "/postgres", isolation_level="AUTOCOMMIT"
-    )
-    numbers = itertools.count(1)
-
-    def made(command: str, name: str) -> str:
-        with administration.connect() as connection:
-            connection.exec_driver_sql(command.format(name=name))
-        administration.dispose()
-        return f"{server}/{name}"
-
     # The revisions run once; a copy of their outcome is quicker.
-    open_store(made("CREATE DATABASE {name}", "pattern")).close()
-    return lambda: made("CREATE DATABASE {name} TEMPLATE pattern", f"lab{next(numbers)}")
+    open_store(create_database(server, "pattern")).close()
+    numbers = itertools.count(1)
+    return lambda: create_database(server, f"lab{next(numbers)}", pattern="pattern")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

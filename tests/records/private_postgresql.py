@@ -7,12 +7,16 @@ import shutil
 import socket
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 
-__all__ = ["ServerMissing", "private_server"]
+from sqlalchemy import create_engine
+
+__all__ = ["NewDatabase", "ServerMissing", "create_database", "private_server"]
+
+NewDatabase = Callable[[], str]
 
 #: The account that packaged servers run under; the server refuses to be run by root.
 _ACCOUNT = "postgres"
@@ -31,27 +35,51 @@ def private_server() -> Iterator[str]:
     ServerMissing
         No driver, no server programs, or nobody to run them as.
     """
+    if os.name != "posix":
+        raise ServerMissing("a server of the tests' own is only started on POSIX systems")
     if find_spec("psycopg") is None:
         raise ServerMissing("psycopg is not installed")
     initdb, server_control = _program("initdb"), _program("pg_ctl")
-    account = _ACCOUNT if os.name == "posix" and os.geteuid() == 0 else None
+    account = _ACCOUNT if os.geteuid() == 0 else None
     folder = Path(tempfile.mkdtemp(prefix="remakes-postgresql-"))
     try:
         if account is not None:
             _hand_over(folder, account)
-        data = folder / "data"
+        data, log, port = folder / "data", folder / "server.log", _free_port()
         _run([initdb, "-D", data, "-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-sync"], folder, account)
-        port = _free_port()
         # A test's data may be lost in a power cut: nothing is forced to the disk.
         options = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1 -c fsync=off -c full_page_writes=off"
-        log = folder / "server.log"
         _run([server_control, "-D", data, "-l", log, "-o", options, "-w", "-t", "30", "start"], folder, account)
-        try:
-            yield f"postgresql://postgres@127.0.0.1:{port}"
-        finally:
-            _run([server_control, "-D", data, "-m", "immediate", "-w", "stop"], folder, account)
-    finally:
+    except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
+        raise
+    # The end of this pipe ends the server, also where the tests are killed and can end nothing themselves.
+    watcher = subprocess.Popen(
+        ["sh", "-c", f'read _; "{server_control}" -D "{data}" -m immediate -w stop; rm -rf "{folder}"'],
+        cwd="/",
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        user=account,
+        start_new_session=True,
+    )
+    try:
+        yield f"postgresql://postgres@127.0.0.1:{port}"
+    finally:
+        watcher.communicate(timeout=60)
+        # The account may empty the folder, but not take it out of a folder that is shared.
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def create_database(server: str, name: str, *, pattern: str = "template1") -> str:
+    """Make a database like another one, and give its address."""
+    engine = create_engine(
+        server.replace("postgresql:", "postgresql+psycopg:") + "/postgres", isolation_level="AUTOCOMMIT"
+    )
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name} TEMPLATE {pattern}")
+    engine.dispose()
+    return f"{server}/{name}"
 
 
 def _program(name: str) -> str:

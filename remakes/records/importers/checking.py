@@ -30,6 +30,8 @@ _CHECKS: Mapping[str, _RowCheck] = MappingProxyType(
     }
 )
 _ROWS_PER_PROGRESS = 5_000
+#: More kinds of odd things than this are counted, not named.
+_MOST_ODD = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,8 +240,11 @@ def _doubled(row: Row, others: list[int]) -> Problem:
 def _notes(source: Source, table: str, rows: list[Row], repeats: list[int], ledger: Ledger) -> Iterator[str]:
     if repeats:
         yield f"Rows that repeat an earlier one, counted as unchanged: {numbered(repeats)}."
-    for words, count in ledger.odd.items():
+    for words, count in list(ledger.odd.items())[:_MOST_ODD]:
         yield f"Taken, but odd: {count:,} {'row' if count == 1 else 'rows'} {words}."
+    left = list(ledger.odd.values())[_MOST_ODD:]
+    if left:
+        yield f"Taken, but odd: {sum(left):,} more rows in {len(left):,} more ways like these."
     ledger.odd.clear()
     if source.table == "bench_sheet":
         yield f"The rows of the bench sheet hold {len(rows):,} readings; a blank cell is not recorded."

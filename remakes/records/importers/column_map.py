@@ -32,6 +32,7 @@ __all__ = [
     "MappedTable",
     "ReadingColumn",
     "TableMap",
+    "holds_nul",
     "load_column_map",
     "parse_column_map",
 ]
@@ -69,6 +70,7 @@ _CODES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "harm": ("yes", "no"),
     }
 )
+_NUL = re.compile(r"\x00|\\u0000|\\U00000000")
 
 
 class ColumnMapError(MapError):
@@ -145,6 +147,11 @@ class ColumnMap:
         return tuple(block for block in self.tables if block.fits(file))
 
 
+def holds_nul(text: str) -> bool:
+    """Would a TOML file with this text give a NUL character? No database takes one."""
+    return _NUL.search(text) is not None
+
+
 def load_column_map(path: Path) -> ColumnMap:
     """Read a column map from its file.
 
@@ -179,6 +186,9 @@ def parse_column_map(text: str, *, file: str) -> ColumnMap:
         Any mistake: no TOML, an unknown key, table or column, a date format that loses the day, the
         month or the year, a translation to no known code. The error lists them all.
     """
+    if holds_nul(text):
+        nul = Mistake(block="file", key="\\u0000", seen="", needed="a file without NUL characters")
+        raise ColumnMapError(file, (nul,))
     blocks = Blocks(text)
     top = blocks.top()
     if blocks.readable:

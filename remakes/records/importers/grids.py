@@ -159,7 +159,9 @@ def _decoded(file: str, data: bytes, declared: str | None) -> tuple[str, str]:
     for encoding, words in candidates.items():
         try:
             text = data.decode(encoding)
-        except (UnicodeDecodeError, UnicodeError):
+            if declared:  # some encodings give half characters, which nothing can store
+                text.encode("utf-8")
+        except UnicodeError:
             continue
         if "\x00" in text:
             raise FileError(

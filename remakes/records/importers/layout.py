@@ -103,7 +103,9 @@ def _header_is_sound(
 ) -> bool:
     keys = [column_key(name) for name in names if name]
     rows = sum(1 for at, _ in source.rows_grid.rows if at > line)
-    doubled = sorted({name for name in names if name and keys.count(column_key(name)) > 1}, key=column_key)
+    doubled = sorted(
+        {name for name in names if name and keys.count(column_key(name)) > 1}, key=lambda name: (column_key(name), name)
+    )
     if doubled:
         refusals.whole_file(
             f"The header names {', '.join(map(repr, doubled))} more than once, so it is not clear which column counts.",

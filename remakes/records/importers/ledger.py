@@ -109,7 +109,6 @@ class Ledger:
     def admit_restoration(self, restoration_id: str, *, delivered_on: date, teeth: str) -> None:
         """Take one restoration into account."""
         self.restorations[restoration_id] = KnownRestoration(delivered_on=delivered_on, teeth=teeth)
-        self.withheld.pop(restoration_id, None)
 
     def admit_return(
         self, return_id: str, defect: str, restoration_id: str, *, reported_on: date, found_at: str | None

@@ -17,6 +17,7 @@ from remakes.records.importers.layout import Layout
 from remakes.records.importers.ledger import Ledger, Row, read_ledger
 from remakes.records.importers.reports import ColumnPreview, RefusalList, TablePreview
 from remakes.records.importers.sources import Source, find_sources
+from remakes.records.rows import is_patient_column
 from remakes.records.standard import StandardFileError, parse_standard
 from remakes.records.store import Store
 
@@ -127,7 +128,7 @@ def _preview_unknown(source: Source, *, table: str = "", refusals: RefusalList |
     if top:
         names = [str(cell).strip() if isinstance(cell, str) else "" for cell in top[position][1]]
         columns = tuple(
-            ColumnPreview(name=name, read_as="", first_cells=_first_cells(grid, position + 1, place))
+            ColumnPreview(name=name, read_as="", first_cells=_first_cells(grid, position + 1, place, name))
             for place, name in enumerate(names)
             if name
         )
@@ -151,7 +152,7 @@ def _columns(source: Source, checked: CheckedTable) -> tuple[ColumnPreview, ...]
         ColumnPreview(
             name=name,
             read_as=_read_as(place, layout),
-            first_cells=_first_cells(source.rows_grid, layout.body, place),
+            first_cells=_first_cells(source.rows_grid, layout.body, place, name),
         )
         for place, name in enumerate(layout.names)
         if name
@@ -162,7 +163,9 @@ def _read_as(place: int, layout: Layout) -> str:
     return ", ".join(column for column, at in layout.places.items() if at == place)
 
 
-def _first_cells(grid: Grid, body: int, place: int) -> tuple[str, ...]:
+def _first_cells(grid: Grid, body: int, place: int, name: str) -> tuple[str, ...]:
+    if is_patient_column(name):  # never kept, so never shown either
+        return ()
     cells: list[Cell] = [row[place] for _, row in grid.rows[body : body + _FIRST_CELLS] if place < len(row)]
     return tuple("" if is_blank(cell) else shown(typed(cell)) for cell in cells)
 

@@ -139,7 +139,10 @@ class ImportBatch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnPreview:
-    """One column of a file: its name there, what it is read as (empty: kept as extra), its first cells."""
+    """One column of a file: its name there, what it is read as (empty: kept as extra), its first cells.
+
+    A column that looks like patient data shows no cells: it will not be kept.
+    """
 
     name: str
     read_as: str
@@ -189,9 +192,9 @@ class RefusalList:
     file: str
     sheet: str
     rows: int = 0
-    _listed: list[Refusal] = field(default_factory=list)
-    _further: Counter[tuple[str, str, str]] = field(default_factory=Counter)
-    _last_line: int = 0
+    _listed: list[Refusal] = field(default_factory=list, init=False)
+    _further: Counter[tuple[str, str, str]] = field(default_factory=Counter, init=False)
+    _last_line: int = field(default=0, init=False)
 
     def __bool__(self) -> bool:
         return bool(self._listed)
@@ -204,7 +207,7 @@ class RefusalList:
     def row(self, line: int, problems: Iterable[Problem], *, cause: str = "") -> None:
         """Refuse one row. `cause` words what it shares with others, for the sum of those not listed."""
         self.rows += 1
-        self._last_line = line
+        self._last_line = max(self._last_line, line)
         for problem in problems:
             if len(self._listed) < MOST_REFUSALS:
                 self._list(line, problem)

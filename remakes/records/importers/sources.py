@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from remakes.errors import FileError, MapError
-from remakes.records.importers.column_map import ColumnMap, TableMap
+from remakes.records.importers.column_map import ColumnMap, TableMap, holds_nul
 from remakes.records.importers.grids import (
     WORKBOOK_ENDINGS,
     Grid,
@@ -193,6 +193,8 @@ def _read_toml(path: Path, table: str) -> Source:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileError(f"{path.name} is not UTF-8 text. Save it again in UTF-8.") from error
+    if holds_nul(text):
+        raise FileError(f"{path.name} holds a NUL character (\\u0000), which no text needs. Take it out.")
     return Source(file=path.name, table=table, sha256=hashlib.sha256(data).hexdigest(), text=text)
 
 

@@ -28,6 +28,9 @@ _TOTALS = frozenset(
     | {"total général", "sous-total", "somme", "suma", "total general", "totale", "somma"}
 )
 
+# The row is refused for the blank it would be built from; that it has no return_id is not its fault.
+_NOT_BUILT = "(not built)"
+
 
 class RawRow(NamedTuple):
     """What one row of a file gives: raw rows for the checks, and what could not be turned into our words."""
@@ -123,7 +126,7 @@ class RowReader:
         read = self._bench_row if self._steps else self._row
         width = len(self._layout.names)
         for line, cells in self._grid.rows[self._layout.body :]:
-            if _is_total(cells):
+            if _is_total(cells, key=self._layout.places["restoration_id"]):
                 self._total_lines.append(line)
             elif len(cells) > width and not all(map(is_blank, cells[width:])):
                 yield RawRow(line, [], [_too_long(cells, width)])
@@ -219,18 +222,22 @@ def _converted(column: str, cell: Cell, convert: Callable[[Cell], Cell], problem
         return None
 
 
-def _built_return_id(raw: Mapping[str, Cell]) -> Cell:
+def _built_return_id(raw: Mapping[str, Cell]) -> str:
     restoration, day = raw.get("restoration_id"), raw.get("reported_on")
     if is_blank(restoration) or is_blank(day):
-        return None
+        return _NOT_BUILT
     return f"{str(restoration).strip()}/{str(day)[:10]}"
 
 
-def _is_total(cells: Sequence[Cell]) -> bool:
-    for cell in cells:
-        if not is_blank(cell):
-            return isinstance(cell, str) and column_key(cell).rstrip(":= 0123456789.,") in _TOTALS
-    return False
+def _is_total(cells: Sequence[Cell], *, key: int) -> bool:
+    """Is this a row of sums? Its first filled cell says so, and no other cell names a restoration.
+
+    "Totale" in a column of kinds is a full denture, not a sum.
+    """
+    first = next((place for place, cell in enumerate(cells) if not is_blank(cell)), None)
+    if first is None or not (first == key or key >= len(cells) or is_blank(cells[key])):
+        return False
+    return isinstance(cells[first], str) and column_key(cells[first]).rstrip(":= 0123456789.,") in _TOTALS
 
 
 def _too_long(cells: Sequence[Cell], width: int) -> Problem:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -128,6 +129,11 @@ def _named(import_id: int, file: str) -> str:
     return f"import {import_id} ({file})"
 
 
+def _key_in_words(table: str, key: str) -> str:
+    """A key that `row_key` wrote, as a person writes it: the return's number with its defect."""
+    return key if len(KEYS[table]) == 1 else " with ".join(json.loads(key))
+
+
 def _some(names: list[str]) -> str:
     more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
     return ", ".join(names[:_MOST_NAMED]) + more
@@ -228,7 +234,8 @@ def _later_entries_of_rows(connection: Connection, one: Row[Any]) -> Iterator[st
     own = {named: key for key, named in _own_keys(connection, one).items()} if lines else {}
     touched = dict.fromkeys(own[line.row_key] for line in lines if line.row_key in own)
     if touched:
-        yield f"{len(touched):,} of its rows changed by a person ({_some(list(touched))})"
+        named = [_key_in_words(one.table_name, key) for key in touched]
+        yield f"{len(touched):,} of its rows changed by a person ({_some(named)})"
 
 
 def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator[str]:

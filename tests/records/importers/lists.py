@@ -112,13 +112,23 @@ def small_lab(folder: Path) -> Path:
         folder,
         standard=STANDARD,
         actions=ACTIONS,
-        restorations=[restoration("R1"), restoration("R2", technician="T2"), restoration("R3", teeth="34 35", units="2")],
-        process_log=[reading("R1"), reading("R2", value=""), reading("R3", reading="veneer_min_mm", step="layering", value="1.2")],
+        restorations=[
+            restoration("R1"),
+            restoration("R2", technician="T2"),
+            restoration("R3", teeth="34 35", units="2"),
+        ],
+        process_log=[
+            reading("R1"),
+            reading("R2", value=""),
+            reading("R3", reading="veneer_min_mm", step="layering", value="1.2"),
+        ],
         returns=[returned("R1", "Q1"), returned("R1", "Q1", defect="debonding"), returned("R3", "Q2", note="edge")],
     )
 
 
-def recorded(store: Store, *, leave_out: Sequence[str] = ("import_id", "id", "extra")) -> dict[str, list[tuple[Any, ...]]]:
+def recorded(
+    store: Store, *, leave_out: Sequence[str] = ("import_id", "id", "extra")
+) -> dict[str, list[tuple[Any, ...]]]:
     """The rows of the three tables, in an order of their own content."""
     with store.reader() as connection:
         return {
