@@ -91,15 +91,12 @@ def fill(store: Store) -> Store:
         ):
             connection.execute(schema.restorations.insert(), base | values)
         log: tuple[dict[str, object], ...] = (
-            (
-                {"restoration_id": "rest-1", "step": "bonding", "reading": "bond_wait_s", "value": "180"},
-                {"restoration_id": "rest-3", "step": "bonding", "reading": "bond_wait_s", "value": "90"},
-                {"restoration_id": "rest-3", "step": "blasting", "reading": "pressure_bar", "value": None},
-            )
-        ):
-            connection.execute(
-                schema.process_log.insert(), values | {"operator": "oper-1", "lot": "L07", "row_hash": n}
-            )
+            {"restoration_id": "rest-1", "step": "bonding", "reading": "bond_wait_s", "value": "180"},
+            {"restoration_id": "rest-3", "step": "bonding", "reading": "bond_wait_s", "value": "90"},
+            {"restoration_id": "rest-3", "step": "blasting", "reading": "pressure_bar", "value": None},
+        )
+        for n, row in enumerate(log):
+            connection.execute(schema.process_log.insert(), row | {"operator": "oper-1", "lot": "L07", "row_hash": n})
         returned = {
             "reported_on": date(2026, 4, 1),
             "defect": "debonding",
