@@ -449,6 +449,6 @@ def flic_shift(design: Design, fitted: Fit) -> Floats:
         slope = (design.at_risk * P * (1.0 - P)).sum(axis=0)
         move = np.where(observed > 0, (observed - expected) / np.maximum(slope, 1e-300), 0.0)
         shift = shift + np.clip(move, -2.0, 2.0)
-        if float(np.abs(move).max()) < 1e-10:
+        if float(np.abs(move).max()) < 1e-8:
             break
     return np.where(observed > 0, shift, -np.inf)
