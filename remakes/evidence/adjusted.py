@@ -19,11 +19,9 @@ from scipy.special import expit
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import PairDesign, pair_design
-from remakes.evidence.case_mix import CaseMix
+from remakes.evidence.adjustment import Background, PairDesign, pair_design
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.logistic import Fit, fit, flic_shift, profile
-from remakes.evidence.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]
@@ -77,60 +75,41 @@ def _without(why: str) -> AdjustedEffect:
 
 
 def adjusted_effect(
-    table: PatternTable,
-    case_mix: CaseMix,
-    standard: ProcessStandard,
-    *,
-    factor: str,
-    defect: str,
-    at_risk: Floats,
-    events: Floats,
-    shrinkage: Shrinkage,
-    horizon: int,
+    table: PatternTable, background: Background, standard: ProcessStandard, *, factor: str, horizon: int
 ) -> AdjustedEffect:
     """How many times more often does a restoration with the miss come back, all else alike?
 
     Parameters
     ----------
     table : PatternTable
-    case_mix : CaseMix
+    background : Background
+        Of the defect in question.
     standard : ProcessStandard
-    factor, defect : str
-    at_risk, events : (patterns, bins) arrays
-        For this defect.
-    shrinkage : Shrinkage
-        Estimated for this defect.
+    factor : str
     horizon : int
         Months of service that the risks look at.
     """
-    why = _why_not(table, factor, defect)
+    why = _why_not(table, factor, background.defect)
     if why:
         return _without(why)
-    pair = pair_design(
-        table,
-        case_mix,
-        standard,
-        factor=factor,
-        defect=defect,
-        at_risk=at_risk,
-        events=events,
-        shrinkage=shrinkage,
-    )
+    pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
     try:
         best = fit(pair.design, start=pair.start, tolerance=1e-4)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))
-    carry = _Carry(table, pair, at_risk, factor, horizon)
+    carry = _Carry(pair, horizon)
     risk_met, risk_missed, avoidable = carry.figures(best)
-    low = carry.figures(interval.low_fit)[2] if interval.low_fit else float("-inf")
-    high = carry.figures(interval.high_fit)[2] if interval.high_fit else float("inf")
     return AdjustedEffect(
         odds_ratio=Estimate(*(float(np.exp(v)) for v in (interval.estimate, interval.low, interval.high))),
         p=interval.p,
         risk_met=risk_met,
         risk_missed=risk_missed,
-        avoidable=Estimate(avoidable, low, high),
+        avoidable=Estimate(
+            avoidable,
+            carry.avoidable(interval.low_fit) if interval.low_fit else float("-inf"),
+            carry.avoidable(interval.high_fit) if interval.high_fit else float("inf"),
+        ),
     )
 
 
@@ -183,32 +162,35 @@ def missed_share(table: PatternTable, factor: str) -> Floats:
 class _Carry:
     """Carry a fit to every restoration the requirement applies to."""
 
-    def __init__(self, table: PatternTable, pair: PairDesign, at_risk: Floats, factor: str, horizon: int) -> None:
-        bins = list(pair.bins)
+    def __init__(self, pair: PairDesign, horizon: int) -> None:
         self.pair = pair
-        self.months = months_within(horizon)[bins]
-        self.weights = table.restorations[pair.rows].astype(np.float64)
-        missed = np.where(pair.fitted, pair.covariates[:, 0], missed_share(table, factor)[pair.rows])
-        # Months at risk within the horizon that were, or probably were, under a missed requirement.
-        self.exposed = at_risk[pair.rows][:, bins] * share_within(horizon)[bins] * missed[:, None]
+        self.months = months_within(horizon)[pair.bins]
+        self.exposed = pair.exposed * share_within(horizon)[pair.bins]
+        self.some = np.flatnonzero(self.exposed.any(axis=1))
 
     def figures(self, fitted: Fit) -> tuple[float, float, float]:
-        """Standardized risk had all met, had all missed; returns avoidable."""
-        met, missed = self._hazards(fitted)
+        """Standardized risk had all met, had all missed, the requirement; returns avoidable."""
+        met, missed = self._hazards(fitted, np.arange(len(self.pair.restorations)))
+        weights = self.pair.restorations
         return (
-            standardized_risk(met, months=self.months, weights=self.weights),
-            standardized_risk(missed, months=self.months, weights=self.weights),
+            standardized_risk(met, months=self.months, weights=weights),
+            standardized_risk(missed, months=self.months, weights=weights),
             float((self.exposed * (missed - met)).sum()),
         )
 
-    def _hazards(self, fitted: Fit) -> tuple[Floats, Floats]:
+    def avoidable(self, fitted: Fit) -> float:
+        """Returns within the horizon beyond those to expect had every missed requirement been met."""
+        met, missed = self._hazards(fitted, self.some)
+        return float((self.exposed[self.some] * (missed - met)).sum())
+
+    def _hazards(self, fitted: Fit, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
         design = self.pair.design
         bins, p = design.bins, design.covariates.shape[1]
         effects = fitted.theta[bins : bins + p]
-        base = self.pair.covariates[:, 1:] @ effects[1:]
+        base = self.pair.covariates[rows] @ effects[1:]
         if design.levels:
             # A level without a recorded restoration is taken as an average one.
-            base = base + np.append(fitted.theta[bins + p :], 0.0)[self.pair.groups]
+            base = base + np.append(fitted.theta[bins + p :], 0.0)[self.pair.groups[rows]]
         eta = base[:, None] + fitted.theta[:bins] + flic_shift(design, fitted)
         ceiling = 1.0 - 1e-12
         return np.minimum(expit(eta), ceiling), np.minimum(expit(eta + effects[0]), ceiling)

@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.case_mix import RIDGE_WEAK, SHRUNKEN, CaseMix, weak_ridge
-from remakes.evidence.designs import independent_columns, merged_design
+from remakes.evidence.designs import independent_columns, row_numbers
 from remakes.evidence.logistic import Design
 from remakes.evidence.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["PairDesign", "adjustment_names", "pair_design"]
+__all__ = ["Background", "PairDesign", "adjustment_names", "pair_design"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -35,9 +35,52 @@ def adjustment_names(standard: ProcessStandard, factor: str, defect: str) -> tup
     return tuple(name for name in standard.earlier_or_same_step(factor) if defect in standard.may_cause(name))
 
 
+class Background:
+    """What the models of one defect share: the columns known before the bench work, and rows alike in them.
+
+    Attributes
+    ----------
+    defect : str
+    at_risk, events : (patterns, bins) arrays
+        Of this defect.
+    columns : (patterns, c) array
+        Case mix, and the indicators of shrunken effects that matter, but for one.
+    fixed : int
+        How many of the columns are case mix; the others carry the ridge in `ridge`.
+    ridge, start : (c,) arrays
+    groups : (patterns,) array
+        Levels of the shrunken effect with most levels, whose columns are never formed; all 0 if none matters.
+    group_start : (levels,) array
+    group_ridge : float
+        0 if no shrunken effect matters.
+    number : (patterns,) array
+        The same number for patterns alike in group and columns, ascending with the group.
+    """
+
+    def __init__(self, table: PatternTable, case_mix: CaseMix, shrinkage: Shrinkage, defect: str) -> None:
+        self.defect = defect
+        self.at_risk, self.events = table.events_of(defect)
+        every = np.arange(table.patterns)
+        matter = [name for name in SHRUNKEN if shrinkage.matters(name)]
+        dense = matter[1:]
+        self.columns: Floats = np.hstack([case_mix.columns, *(case_mix.indicators(name, every) for name in dense)])
+        self.fixed = int(case_mix.columns.shape[1])
+        self.ridge: Floats = np.concatenate(
+            [np.zeros(self.fixed), *(np.full(case_mix.levels[name], shrinkage.sd[name] ** -2) for name in dense)]
+        )
+        self.start: Floats = np.concatenate([shrinkage.case_mix, *(shrinkage.effects[name] for name in dense)])
+        self.bin_start: Floats = shrinkage.bins
+        self.groups: Ints = case_mix.codes[matter[0]] if matter else np.zeros(table.patterns, dtype=np.intp)
+        self.group_start: Floats = shrinkage.effects[matter[0]] if matter else np.zeros(1)
+        self.group_ridge = shrinkage.sd[matter[0]] ** -2 if matter else 0.0
+        self.number: Ints = row_numbers(np.column_stack([self.groups, self.columns]))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairDesign:
     """The design of one factor and defect, and how to carry its fit to all restorations concerned.
+
+    Rows of the same covariates, group and status are merged: the same likelihood on fewer rows.
 
     Attributes
     ----------
@@ -46,107 +89,111 @@ class PairDesign:
         they hold no information on the odds ratio.
     start : (size,) array
         A good first guess of the design's parameters.
-    bins : tuple of int
+    bins : (b,) array of int
         Which bins the design has.
-    rows : (m,) array
-        All patterns to which the requirement applies.
-    covariates : (m, p) array
-        Their covariates; column 0 is 1 for missed, 0 for met, nan for not recorded.
-    fitted : (m,) array of bool
-        Which of them are in the design.
+    covariates : (m, p - 1) array
+        All columns but the first, for every merged row to which the requirement applies.
+    restorations : (m,) array
+    exposed : (m, b) array
+        Months at risk under a missed requirement: all of a missed row, of an unrecorded one by its probability.
     groups : (m,) array
-        Their level of the design's grouping; -1 for a level without a recorded restoration, or no grouping.
+        Level of the design's grouping; -1 for a level without a recorded restoration, or no grouping.
     """
 
     design: Design
     start: Floats
-    bins: tuple[int, ...]
-    rows: Ints
+    bins: Ints
     covariates: Floats
-    fitted: NDArray[np.bool_]
+    restorations: Floats
+    exposed: Floats
     groups: Ints
 
 
 def pair_design(
-    table: PatternTable,
-    case_mix: CaseMix,
-    standard: ProcessStandard,
-    *,
-    factor: str,
-    defect: str,
-    at_risk: Floats,
-    events: Floats,
-    shrinkage: Shrinkage,
+    table: PatternTable, background: Background, standard: ProcessStandard, *, factor: str, unrecorded: Floats
 ) -> PairDesign:
     """Set up the model of one factor and one defect.
 
     Parameters
     ----------
-    at_risk, events : (patterns, bins) arrays
-        For this defect.
+    table : PatternTable
+    background : Background
+        Of the defect.
+    standard : ProcessStandard
+    factor : str
+    unrecorded : (patterns,) array
+        Probability that an unrecorded step was missed.
     """
-    status = table.status_of(factor)
-    rows = np.flatnonzero(status != NOT_APPLICABLE)
-    recorded = (status[rows] == MET) | (status[rows] == MISSED)
-    known = rows[recorded]
-    missed = np.where(status[rows] == MISSED, 1.0, np.where(recorded, 0.0, np.nan))
-    grouping = next((name for name in SHRUNKEN if shrinkage.matters(name)), None)
-    columns = _Columns(missed)
-    for name in adjustment_names(standard, factor, defect):
-        columns.add(_indicators(table.status_of(name)[rows]), RIDGE_WEAK, np.zeros(2))
-    returns = float(events[known].sum())
-    fixed = case_mix.columns[rows]
-    columns.add(fixed, weak_ridge(fixed.shape[1], returns=returns), shrinkage.case_mix)
-    for name in SHRUNKEN:
-        if shrinkage.matters(name) and name != grouping:
-            columns.add(case_mix.indicators(name, rows), shrinkage.sd[name] ** -2, shrinkage.effects[name])
-    X, ridge, start = columns.kept(recorded)
-    bins = np.flatnonzero(events[known].sum(axis=0) > 0)
-    codes = case_mix.codes[grouping] if grouping else np.zeros(table.patterns, dtype=np.intp)
-    levels, inner = np.unique(codes[known], return_inverse=True)
-    design = merged_design(
-        X[recorded],
-        at_risk=at_risk[known][:, bins],
-        events=events[known][:, bins],
+    merged = _Merged(table, background, adjustment_names(standard, factor, background.defect), factor, unrecorded)
+    recorded = merged.status != NOT_RECORDED
+    X, ridge, start = merged.columns(background, recorded)
+    bins = np.flatnonzero(merged.events[recorded].sum(axis=0) > 0)
+    levels, inner = np.unique(merged.groups[recorded], return_inverse=True)
+    grouped = background.group_ridge > 0
+    design = Design(
+        covariates=np.ascontiguousarray(X[recorded]),
+        at_risk=merged.at_risk[recorded][:, bins],
+        events=merged.events[recorded][:, bins],
         ridge=ridge,
-        groups=inner if grouping else None,
-        group_ridge=shrinkage.sd[grouping] ** -2 if grouping else 0.0,
+        groups=inner.astype(np.intp) if grouped else None,
+        group_ridge=background.group_ridge,
     )
-    tail = shrinkage.effects[grouping][levels] if grouping else np.zeros(0)
+    tail = background.group_start[levels] if grouped else np.zeros(0)
     return PairDesign(
         design=design,
-        start=np.concatenate([shrinkage.bins[bins], start, tail]),
-        bins=tuple(int(b) for b in bins),
-        rows=rows,
-        covariates=X,
-        fitted=recorded,
-        groups=_renumber(codes[rows], levels) if grouping else np.full(len(rows), -1),
+        start=np.concatenate([background.bin_start[bins], start, tail]),
+        bins=bins,
+        covariates=X[:, 1:],
+        restorations=merged.restorations,
+        exposed=merged.exposed[:, bins],
+        groups=_renumber(merged.groups, levels) if grouped else np.full(len(merged.groups), -1),
     )
 
 
-class _Columns:
-    """Covariates in the making, each with its ridge and its first guess; the question comes first."""
+class _Merged:
+    """Patterns to which a requirement applies, merged where nothing in the adjustment set tells them apart."""
 
-    def __init__(self, missed: Floats) -> None:
-        self._blocks = [missed[:, None]]
-        self._ridge = [np.zeros(1)]
-        self._start = [np.zeros(1)]
+    def __init__(
+        self, table: PatternTable, background: Background, names: tuple[str, ...], factor: str, unrecorded: Floats
+    ) -> None:
+        rows = np.flatnonzero(table.status_of(factor) != NOT_APPLICABLE)
+        self._statuses = table.status[:, [table.factors.index(name) for name in (factor, *names)]]
+        order, starts = _alike(background.number[rows], self._statuses[rows])
+        ordered = rows[order]
+        self._first = ordered[starts]
+        self.status = self._statuses[self._first, 0]
+        self.groups = background.groups[self._first]
+        self.at_risk: Floats = np.add.reduceat(background.at_risk[ordered], starts)
+        self.events: Floats = np.add.reduceat(background.events[ordered], starts)
+        self.restorations: Floats = np.add.reduceat(table.restorations[ordered].astype(np.float64), starts)
+        own = self._statuses[ordered, 0]
+        missed = np.where(own == MISSED, 1.0, np.where(own == MET, 0.0, unrecorded[ordered]))
+        self.exposed: Floats = np.add.reduceat(background.at_risk[ordered] * missed[:, None], starts)
 
-    def add(self, block: Floats, ridge: float, start: Floats) -> None:
-        self._blocks.append(block)
-        self._ridge.append(np.full(block.shape[1], ridge))
-        self._start.append(start)
-
-    def kept(self, recorded: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
-        """All columns that say something among the recorded rows."""
-        X, ridge, start = np.hstack(self._blocks), np.concatenate(self._ridge), np.concatenate(self._start)
+    def columns(self, background: Background, recorded: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+        """Covariates, ridge and first guess: the miss, the other misses, and the background."""
+        others = self._statuses[self._first, 1:]
+        misses = np.stack([others == MISSED, others == NOT_RECORDED], axis=-1).reshape(len(self._first), -1)
+        X = np.column_stack([self.status == MISSED, misses, background.columns[self._first]]).astype(np.float64)
+        ridge = np.concatenate([np.zeros(1), np.full(misses.shape[1], RIDGE_WEAK), background.ridge])
+        first_fixed = 1 + misses.shape[1]
+        returns = float(self.events[recorded].sum())
+        ridge[first_fixed : first_fixed + background.fixed] = weak_ridge(background.fixed, returns=returns)
+        start = np.concatenate([np.zeros(first_fixed), background.start])
         keep = independent_columns(X[recorded], ridge)
         return X[:, keep], ridge[keep], start[keep]
 
 
-def _indicators(status: NDArray[np.int8]) -> Floats:
-    """Missed and not-recorded indicators of another requirement."""
-    return np.column_stack([status == MISSED, status == NOT_RECORDED]).astype(np.float64)
+def _alike(number: Ints, statuses: NDArray[np.int8]) -> tuple[Ints, Ints]:
+    """An order that brings alike rows together, numbers ascending, and where each run starts."""
+    key = number.astype(np.int64)
+    for column in statuses.T:
+        if key.max(initial=0) > 2**60:
+            key = np.unique(key, return_inverse=True)[1].astype(np.int64)
+        key = key * 4 + column
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
+    return order, np.flatnonzero(np.append(True, ordered[1:] != ordered[:-1]))
 
 
 def _renumber(codes: Ints, levels: Ints) -> Ints:

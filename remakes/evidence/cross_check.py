@@ -55,7 +55,7 @@ class CrossCheck:
     @property
     def trees_win(self) -> bool:
         """Whether the trees see something the logistic model misses."""
-        return self.trees - self.logistic > max(_CLEAR_WIN, _CHANCE / self.returns_judged**0.5)
+        return bool(self.trees - self.logistic > max(_CLEAR_WIN, _CHANCE / np.sqrt(self.returns_judged)))
 
     def as_json(self) -> dict[str, Any]:
         """For findings."""

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.table import FactorCounts, PatternTable
 from remakes.errors import NothingToAnalyzeError
 from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect
-from remakes.evidence.adjustment import adjustment_names
+from remakes.evidence.adjustment import Background, adjustment_names
 from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.cautions import FactorRecord, cautions, factor_record
 from remakes.evidence.crude import CrudeEvidence, crude_evidence
@@ -176,19 +176,10 @@ def _of_defect(
     crude = crude_evidence(table, defect, horizon=horizon)
     at_risk, events = table.events_of(defect)
     shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
+    background = Background(table, case_mix, shrinkage, defect)
     pairs = []
     for factor in table.factors:
-        adjusted = adjusted_effect(
-            table,
-            case_mix,
-            standard,
-            factor=factor,
-            defect=defect,
-            at_risk=at_risk,
-            events=events,
-            shrinkage=shrinkage,
-            horizon=horizon,
-        )
+        adjusted = adjusted_effect(table, background, standard, factor=factor, horizon=horizon)
         pairs.append(
             _Pair(
                 factor=factor,

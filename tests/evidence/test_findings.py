@@ -12,8 +12,10 @@ from firthmodels import FirthLogisticRegression
 from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import PatternTable
+from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.errors import NothingToAnalyzeError
-from remakes.evidence.adjustment import adjustment_names, pair_design
+from remakes.evidence.adjusted import missed_share
+from remakes.evidence.adjustment import Background, adjustment_names, pair_design
 from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.findings import Finding, find
 from remakes.evidence.logistic import fit
@@ -81,13 +83,10 @@ def test_the_adjusted_odds_ratio_is_that_of_another_program_on_rows() -> None:
     shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
     pair = pair_design(
         table,
-        case_mix,
+        Background(table, case_mix, shrinkage, "debonding"),
         records.standard,
         factor="bond_wait",
-        defect="debonding",
-        at_risk=at_risk,
-        events=events,
-        shrinkage=shrinkage,
+        unrecorded=missed_share(table, "bond_wait"),
     )
     design = pair.design
     if design.ridge.any() or design.levels:
@@ -115,17 +114,20 @@ def test_merging_equal_rows_changes_nothing() -> None:
     shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
     pair = pair_design(
         table,
-        case_mix,
+        Background(table, case_mix, shrinkage, "chipping"),
         records.standard,
         factor="thickness",
-        defect="chipping",
-        at_risk=at_risk,
-        events=events,
-        shrinkage=shrinkage,
+        unrecorded=missed_share(table, "thickness"),
     )
-    assert pair.design.covariates.shape[0] < pair.fitted.sum()
-    assert pair.design.at_risk.sum() == at_risk[pair.rows][pair.fitted][:, list(pair.bins)].sum()
-    assert pair.design.events.sum() == events[pair.rows][pair.fitted].sum()
+    status = table.status_of("thickness")
+    recorded = (status == MET) | (status == MISSED)
+    assert pair.design.covariates.shape[0] < recorded.sum()
+    assert pair.design.at_risk.sum() == at_risk[recorded][:, pair.bins].sum()
+    assert pair.design.events.sum() == events[recorded].sum()
+    assert pair.restorations.sum() == table.restorations[status != NOT_APPLICABLE].sum()
+    months = at_risk[:, pair.bins].sum(axis=1)
+    share = np.where(status == MISSED, 1.0, np.where(status == NOT_RECORDED, missed_share(table, "thickness"), 0.0))
+    assert pair.exposed.sum() == pytest.approx(share @ months)
 
 
 def test_the_adjustment_set_never_holds_a_later_step() -> None:
