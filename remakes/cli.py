@@ -157,10 +157,12 @@ def _print_table_report(table: TableReport) -> None:
     )
     for note in table.notes:
         err.print(f"  {note}", markup=False)
-    for refusal in table.refused[:_MOST_SHOWN]:
+    # A person sees the first few; a file or another program gets them all.
+    shown = table.refused[:_MOST_SHOWN] if err.is_terminal else table.refused
+    for refusal in shown:
         err.print(f"  refused: {refusal}", markup=False, style="red")
-    if len(table.refused) > _MOST_SHOWN:
-        err.print(f"  ... and {len(table.refused) - _MOST_SHOWN} more reasons", markup=False)
+    if len(table.refused) > len(shown):
+        err.print(f"  ... and {len(table.refused) - len(shown)} more; 2>FILE keeps them all", markup=False)
 
 
 @contextmanager
@@ -378,9 +380,9 @@ def app_(db: Database = None, port: Port = None, no_browser: NoBrowser = False) 
 
 @app.command()
 def demo(
-    db: Annotated[Path, typer.Option("--db", metavar="FILE", help="Where the demo lab is built.")] = Path(
-        "remakes-demo.sqlite"
-    ),
+    db: Annotated[
+        str, typer.Option("--db", metavar="URL", help="Where the demo lab is built.")
+    ] = "remakes-demo.sqlite",
     port: Port = None,
     no_browser: NoBrowser = False,
     build_only: Annotated[bool, typer.Option("--build-only", help="Build the demo lab and stop.")] = False,
@@ -393,12 +395,12 @@ def demo(
 
     with _progress() as tell:
         built = build_demo(db, progress=tell)
-    err.print(f"The demo lab (invented) is {'built' if built else 'already there'}: {escape(str(db))}")
+    err.print(f"The demo lab (invented) is {'built' if built else 'already there'}: {escape(db)}")
     if build_only:
         return
     from remakes.views.server import serve
 
-    serve(str(db), port=port, open_browser=not no_browser)
+    serve(db, port=port, open_browser=not no_browser)
 
 
 if __name__ == "__main__":

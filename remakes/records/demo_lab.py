@@ -27,8 +27,8 @@ def demo_files() -> Path:
     raise FileError("The files of the demo lab are missing from this installation. Install the program again.")
 
 
-def build_demo(to: Path, *, progress: Callable[[str, int, int], None] | None = None) -> bool:
-    """Import the demo lab into an SQLite file; leave one that is there as it is.
+def build_demo(url: str, *, progress: Callable[[str, int, int], None] | None = None) -> bool:
+    """Import the demo lab into a store; leave one that holds something as it is.
 
     Returns
     -------
@@ -38,14 +38,13 @@ def build_demo(to: Path, *, progress: Callable[[str, int, int], None] | None = N
     Raises
     ------
     StoreError
-        The file holds something else.
+        The address is no store, or one that holds something else.
     FileError
         The demo lab's files are missing or damaged.
     """
-    there = to.exists()
-    store = open_store(str(to))
+    store = open_store(url)
     try:
-        if there and store.data_version():
+        if store.data_version():
             return False
         report = import_paths(store, [demo_files()], who="demo", progress=progress)
         if not report.ok:

@@ -51,7 +51,7 @@ def plain_loop(table: PatternTable) -> tuple[int, int]:
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "demo.sqlite"
-        build_demo(path)
+        build_demo(str(path))
         snapshot = take_snapshot(open_store(str(path)))
     if snapshot.observed_until is None:
         raise SystemExit("the demo lab is empty")
