@@ -1,0 +1,5 @@
+"""What Streamlit runs at every visit: the menu and the page that was asked for."""
+
+from remakes.views.menu import show
+
+show()

@@ -1,0 +1,101 @@
+"""What every page needs: the records, who is looking, and results that are worked out once per state of the records."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import Final, Literal, cast, get_args
+
+import streamlit as st
+
+from remakes import flow
+from remakes.errors import EntryError
+from remakes.records.store import DEFAULT_URL, Store, open_store
+from remakes.views.jobs import follow, shelf
+from remakes.views.server import DATABASE_VARIABLE
+
+__all__ = ["HORIZON", "ROLES", "Role", "Visitor", "analysis", "behind", "months", "require", "store", "visitor"]
+
+Role = Literal["quality", "manager", "technician"]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+
+#: Months of service that risks and avoidable returns look at.
+HORIZON: Final = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """Who says to be looking: a role, and a pseudonym or nothing."""
+
+    role: Role
+    code: str
+
+    @property
+    def who(self) -> str:
+        """For the record of changes."""
+        return f"{self.role} {self.code}".strip()
+
+
+def visitor() -> Visitor:
+    """The role and the code picked in the side bar."""
+    role = st.session_state.get("role")
+    role = role if role in ROLES else "quality"
+    code = st.session_state.get("technician" if role == "technician" else "code") or ""
+    return Visitor(role=cast("Role", role), code=str(code))
+
+
+def require(*roles: Role) -> Visitor:
+    """The visitor, if in one of these roles.
+
+    Raises
+    ------
+    EntryError
+        Another role: an address can be opened without the menu.
+    """
+    one = visitor()
+    if one.role not in roles:
+        raise EntryError(
+            f"This page is for the role {' or '.join(roles)}; {one.role} is chosen. "
+            "Choose another role at the left, or another page."
+        )
+    return one
+
+
+def store() -> Store:
+    """The lab's records, opened once for all visits."""
+    return _store(_url())
+
+
+def _url() -> str:
+    return os.environ.get(DATABASE_VARIABLE) or DEFAULT_URL
+
+
+@st.cache_resource(show_spinner=False, max_entries=4)
+def _store(url: str) -> Store:
+    return open_store(url)
+
+
+def analysis() -> flow.Analysis:
+    """Findings and ranked actions of the records as they stand; shows how far it is while it works."""
+    records = store()
+    key = ("analysis", records.url, records.data_version(), HORIZON)
+    job = shelf().job(key, lambda tell: flow.analyze(records, horizon=HORIZON, progress=tell))
+    return follow(job, "Comparing steps with returns", flow.Analysis)
+
+
+def months() -> flow.MonthReview:
+    """The months of the records as they stand."""
+    records = store()
+    job = shelf().job(("months", records.url, records.data_version()), lambda _tell: flow.month_review(records))
+    return follow(job, "Counting months", flow.MonthReview)
+
+
+def behind(factor: str, defect: str) -> tuple[flow.ConcernedRestoration, ...]:
+    """The returned restorations behind a finding."""
+    return _behind(_url(), store().data_version(), factor, defect)
+
+
+@st.cache_data(show_spinner=False, max_entries=64)
+def _behind(url: str, version: int, factor: str, defect: str) -> tuple[flow.ConcernedRestoration, ...]:
+    # `version` is part of the key: a new state of the records asks anew.
+    return flow.restorations_behind(_store(url), factor=factor, defect=defect)

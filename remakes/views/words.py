@@ -1,0 +1,128 @@
+"""Figures and codes in plain words, the same on every page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import date, timedelta
+from math import isfinite
+
+from remakes.evidence.estimate import Estimate
+from remakes.records.codes import DEFECTS
+from remakes.records.requirements import ProcessStandard
+
+__all__ = [
+    "GRADES",
+    "NOT_ESTIMABLE",
+    "age",
+    "chance",
+    "day",
+    "defect",
+    "figure",
+    "interval",
+    "listed",
+    "month",
+    "per_cent",
+    "plain",
+    "requirement",
+    "share",
+    "unfinished",
+]
+
+NOT_ESTIMABLE = "cannot be estimated"
+
+#: A grade and what it tells a reader who knows no statistics.
+GRADES = {
+    "strong": "seen clearly, and the step can plausibly do it",
+    "moderate": "seen, with less certainty",
+    "weak": "a hint, to be watched",
+    "none": "a large difference would have shown, and did not",
+    "cannot tell": "too few returns to say yes or no",
+}
+
+_MONTHS = (
+    "January February March April May June July August September October November December".split()  # noqa: SIM905
+)
+_MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
+
+
+def plain(text: str) -> str:
+    """Text of the records made safe for a place that reads Markdown: it comes out as it was written."""
+    return _MARKS.sub(r"\\\1", text.replace("\n", " "))
+
+
+def figure(value: float, *, digits: int = 1) -> str:
+    """One number, or words where there is none."""
+    return f"{value:,.{digits}f}" if isfinite(value) else NOT_ESTIMABLE
+
+
+def interval(value: Estimate, *, digits: int = 1) -> str:
+    """An estimate with its range, `6.1 (4.0 to 9.3)`; an open end in words."""
+    if not isfinite(value.estimate):
+        return NOT_ESTIMABLE
+    low = figure(value.low, digits=digits) if isfinite(value.low) else "no lower limit"
+    high = figure(value.high, digits=digits) if isfinite(value.high) else "no upper limit"
+    return f"{figure(value.estimate, digits=digits)} ({low} to {high})"
+
+
+def per_cent(value: float, *, digits: int = 1) -> str:
+    """A fraction as a percentage."""
+    return f"{value:.{digits}%}".replace("%", " %") if isfinite(value) else NOT_ESTIMABLE
+
+
+def share(value: Estimate) -> str:
+    """A share with its range, in per cent."""
+    if not isfinite(value.estimate):
+        return NOT_ESTIMABLE
+    return f"{per_cent(value.estimate)} ({value.low:.1%} to {value.high:.1%})".replace("%", " %").replace("  ", " ")
+
+
+def chance(probability: float) -> str:
+    """A probability, never written as certainty."""
+    if not isfinite(probability):
+        return NOT_ESTIMABLE
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{probability:.0%}".replace("%", " %")
+
+
+def defect(code: str) -> str:
+    """A defect's short name: `Show-through`; `all` becomes `All defects`."""
+    return "All defects" if code == "all" else DEFECTS.get(code, code).split(":")[0]
+
+
+def requirement(standard: ProcessStandard, factor: str) -> str:
+    """What the newest requirement of a factor says, in the standard's own words where it has any."""
+    newest = max(standard.requirements_of(factor), key=lambda one: one.valid_from)
+    unit = f" {newest.unit}" if newest.unit and newest.rule.numeric else ""
+    return newest.says or f"{newest.reading}: {newest.rule}{unit}"
+
+
+def day(when: date) -> str:
+    """A day: `31 October 2026`."""
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+
+
+def month(code: str) -> str:
+    """A month: `2026-10` becomes `October 2026`."""
+    year, number = code.split("-")
+    return f"{_MONTHS[int(number) - 1]} {year}"
+
+
+def unfinished(code: str, until: date) -> bool:
+    """Is a month still running on a day?"""
+    return until.strftime("%Y-%m") == code and (until + timedelta(days=1)).month == until.month
+
+
+def age(when: date, today: date) -> str:
+    """How long ago a day is: `25 days ago`."""
+    days = (today - when).days
+    if days < 0:
+        return "ahead of today"
+    return {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+
+
+def listed(items: Iterable[str], *, joint: str = "and") -> str:
+    """Items in a sentence: `a, b and c`."""
+    *most, last = [*items] or [""]
+    return f"{', '.join(most)} {joint} {last}" if most else last

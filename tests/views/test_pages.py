@@ -1,0 +1,162 @@
+"""Every page on an empty store and on a small lab, without a browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from remakes import flow
+from remakes.records.store import open_store
+from remakes.views import cautions, menu
+from remakes.views.server import PAGES_SCRIPT
+from tests.views.lab import PAGES, open_page, texts
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_of_an_empty_store_says_what_to_do_next(name: str, empty_lab: Path) -> None:
+    page = open_page(name, code="T01")
+    assert not page.exception
+    assert not page.error
+    said = texts(page)
+    assert "no records yet" in said or "Nothing is in yet" in said
+    assert cautions.SAFETY_LINE in said
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_of_the_small_lab_shows_without_fault(name: str, small_lab: Path) -> None:
+    page = open_page(name, code="T01")
+    assert not page.exception
+    assert [one.value for one in page.error] in ([], [cautions.HARM])
+    said = texts(page)
+    assert cautions.SAFETY_LINE in said
+    assert "nan" not in said.split()
+    assert "inf" not in said.split()
+
+
+def test_the_demo_lab_is_loaded_by_one_click_from_an_empty_store(
+    empty_lab: Path, small_lab_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("remakes.views.frame.demo_files", lambda: small_lab_file.parent / "files")
+    page = open_page("today")
+    page.button(key="load_demo").click().run()
+    assert not page.exception
+    assert int(page.metric[0].value.replace(",", "")) == flow.brief(open_store(str(empty_lab))).restorations > 0
+
+
+@pytest.mark.parametrize(("role", "expected"), [("quality", "enter"), ("manager", "next"), ("technician", "mine")])
+def test_each_role_has_its_menu(role: str, expected: str) -> None:
+    assert expected in menu.MENUS[role]  # type: ignore[index]
+    assert ("steps" in menu.MENUS[role]) == (role != "technician")  # type: ignore[index]
+    assert ("mine" in menu.MENUS[role]) == (role == "technician")  # type: ignore[index]
+
+
+def test_the_app_opens_on_today_and_asks_a_technician_for_the_code(small_lab: Path) -> None:
+    app = AppTest.from_file(PAGES_SCRIPT, default_timeout=60).run()
+    assert not app.exception
+    assert app.title[0].value == "Today"
+    assert not app.sidebar.selectbox
+    app.sidebar.radio(key="role").set_value("technician").run()
+    assert "T01" in app.sidebar.selectbox(key="technician").options
+    assert "Signing in comes later" in app.sidebar.caption[0].value
+
+
+@pytest.mark.parametrize(
+    ("name", "role"),
+    [("steps", "technician"), ("try_next", "quality"), ("my_work", "manager"), ("lists", "technician")],
+)
+def test_an_address_opened_in_another_role_is_refused_in_words(name: str, role: str, small_lab: Path) -> None:
+    page = open_page(name, role=role)
+    assert not page.exception
+    assert "This page is for the role" in page.error[0].value
+
+
+def test_an_inner_fault_is_told_in_a_sentence_without_a_traceback(
+    small_lab: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    monkeypatch.setattr(flow, "brief", fail)
+    page = open_page("today")
+    assert not page.exception
+    assert "Something went wrong inside the program (ZeroDivisionError)" in page.error[0].value
+    assert "secret detail" not in page.error[0].value
+    assert "secret detail" in caplog.text
+
+
+def test_steps_say_goes_with_and_list_the_restorations_behind(clear_lab: Path) -> None:
+    page = open_page("steps")
+    said = texts(page)
+    assert "1 missed step goes with returns; most clearly bond\\_wait with debonding." in said
+    assert "Left to react for 3 minutes" in said
+    assert "cause" not in said.replace("need not cause", "")
+    assert page.selectbox(key="finding").value == "bond_wait with debonding"
+    behind = flow.restorations_behind(open_store(str(clear_lab)), factor="bond_wait", defect="debonding")
+    table = next(one.value for one in page.dataframe if "step was" in one.value)
+    assert [one.split("no=")[1] for one in table["restoration"]] == [one.restoration_id for one in behind]
+    assert "monomer" in said
+
+
+def test_what_to_try_next_starts_with_the_action_that_a_finding_backs(clear_lab: Path) -> None:
+    page = open_page("try_next")
+    said = texts(page)
+    assert "Start with: Timer at the bonding bench." in said
+    assert "An estimate from records" in said
+    assert "instructions and licensed practice come first" in said
+    table = page.dataframe[0].value
+    assert list(table["action"]) == ["bond_timer"]
+    assert list(table["because of"]) == ["bond_wait with debonding"]
+
+
+def test_what_to_try_next_says_so_where_nothing_is_clear(small_lab: Path) -> None:
+    assert "No step is clear enough" in texts(open_page("try_next"))
+
+
+def test_my_work_sets_own_misses_beside_the_lab(clear_lab: Path) -> None:
+    page = open_page("my_work", code="T02")
+    own = flow.own_work(flow.analyze(open_store(str(clear_lab))), "T02")
+    table = page.dataframe[0].value.set_index("requirement")
+    wait = next(one for one in own.factors if one.factor == "bond_wait")
+    assert table.loc["bond_wait", "my misses (n)"] == f"{wait.missed} of {wait.recorded}"
+    assert table.loc["bond_wait", "lab's misses (n)"] == f"{wait.lab_missed} of {wait.lab_recorded}"
+    assert wait.share.low < wait.share.estimate < wait.share.high
+    assert "bond\\_wait with debonding" in texts(page)
+
+
+def test_steps_of_one_defect_only(small_lab: Path) -> None:
+    page = open_page("steps")
+    page.selectbox(key="defect").set_value("chipping").run()
+    assert not page.exception
+    for table in page.dataframe:
+        for column in ("goes with", "defect"):
+            assert set(table.value.get(column, [])) <= {"Chipping"}
+
+
+def test_months_by_delivery_mark_what_is_too_young(small_lab: Path) -> None:
+    page = open_page("months")
+    ages = next(one.value for one in page.dataframe if "time in service" in one.value)
+    assert ages.iloc[0]["time in service"] == "still too young"
+    assert ages.iloc[-1]["time in service"] == "long enough"
+    assert "less time to come back" in texts(page)
+
+
+def test_my_work_shows_no_other_person(small_lab: Path) -> None:
+    page = open_page("my_work", code="T02")
+    shown = texts(page) + "".join(one.value.to_string() for one in page.dataframe)
+    others = {"T01", "T03", "T04", "T05", "T06", "T07", "T08", "T09"}
+    assert not {other for other in others if other in shown}
+
+
+def test_my_work_asks_for_the_code_first(small_lab: Path) -> None:
+    assert "Choose your own code" in open_page("my_work").info[0].value
+
+
+def test_a_restoration_shows_its_time_line_and_an_unknown_number_its_neighbours(small_lab: Path) -> None:
+    page = open_page("restoration")
+    page.text_input(key="no").set_value("R00001").run()
+    assert "was delivered on" in texts(page)
+    assert "delivered" in set(page.dataframe[0].value["what"])
+    page.text_input(key="no").set_value("R0001").run()
+    assert "Numbers near it" in page.error[0].value

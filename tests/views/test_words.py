@@ -1,0 +1,121 @@
+"""Figures in words, cells that a spreadsheet must not run, work beside the page, the icon."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from concurrent.futures import Future
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.views import cautions, downloads, jobs, page_icon, server, words
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_what_is_no_number_is_said_in_words() -> None:
+    assert words.interval(UNKNOWN) == "cannot be estimated"
+    assert words.figure(float("nan")) == words.figure(float("inf")) == "cannot be estimated"
+    assert words.interval(Estimate(2.0, 0.5, float("inf"))) == "2.0 (0.5 to no upper limit)"
+    assert words.interval(Estimate(6.11, 4.01, 9.28)) == "6.1 (4.0 to 9.3)"
+    assert words.share(Estimate(0.05, 0.028, 0.088)) == "5.0 % (2.8 % to 8.8 %)"
+    assert words.share(UNKNOWN) == words.per_cent(float("nan")) == "cannot be estimated"
+
+
+def test_a_chance_is_never_certainty() -> None:
+    assert words.chance(1.0) == "over 99 %"
+    assert words.chance(0.0) == "under 1 %"
+    assert words.chance(0.363) == "36 %"
+
+
+def test_days_and_months() -> None:
+    assert words.day(date(2026, 10, 31)) == "31 October 2026"
+    assert words.month("2026-02") == "February 2026"
+    assert words.unfinished("2026-10", date(2026, 10, 30))
+    assert not words.unfinished("2026-10", date(2026, 10, 31))
+    assert not words.unfinished("2026-09", date(2026, 10, 30))
+    assert words.age(date(2026, 10, 31), date(2026, 11, 25)) == "25 days ago"
+    assert words.age(date(2026, 10, 31), date(2026, 10, 31)) == "today"
+
+
+def test_text_of_the_records_cannot_format_a_page() -> None:
+    assert words.plain("*x* [a](b) :red[c] $y$ <b>") == r"\*x\* \[a\]\(b\) \:red\[c\] \$y\$ \<b\>"
+
+
+@given(st.text(max_size=20))
+def test_no_cell_of_a_download_starts_like_a_formula(text: str) -> None:
+    import csv
+    import io
+
+    written = downloads.as_csv([{"a": text, "b": -1.5}]).decode("utf-8-sig")
+    _, (cell, number) = csv.reader(io.StringIO(written, newline=""))
+    assert not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert cell.removeprefix("'") == text.removeprefix("'")
+    assert number == "-1.5"
+
+
+def test_a_download_without_rows_is_its_header() -> None:
+    assert downloads.as_csv([], columns=["a", "b"]).decode("utf-8-sig") == "a,b\r\n"
+
+
+def test_cautions_go_with_the_steps_they_concern() -> None:
+    blasting = " ".join(cautions.usual_cautions(["blasting"]))
+    assert "Dust" in blasting
+    assert "Compressed air" in blasting
+    assert "monomer" not in blasting
+    for step in ("bonding", "opaquer", "final cure"):
+        assert "monomer" in " ".join(cautions.usual_cautions([step]))
+    assert cautions.usual_cautions(["checking"]) == ()
+    together = cautions.usual_cautions(["opaquer", "final cure"])
+    assert len(together) == len(set(together))
+
+
+def test_work_is_done_once_for_a_key_and_begun_anew_after_a_failure() -> None:
+    shelf, calls = jobs.Shelf(), []
+
+    def work(_tell: jobs.Tell) -> int:
+        calls.append(1)
+        if len(calls) == 1:
+            raise ValueError("first time")
+        return 7
+
+    with pytest.raises(ValueError, match="first time"):
+        shelf.job("a", work).future.result()
+    assert shelf.job("a", work).future.result() == 7
+    assert shelf.job("a", work).future.result() == 7
+    assert len(calls) == 2
+
+
+def test_a_job_tells_how_far_it_is() -> None:
+    go: Future[None] = Future()
+
+    def work(tell: jobs.Tell) -> str:
+        tell("comparing", 3, 10)
+        go.set_result(None)
+        return "done"
+
+    job = jobs.Shelf().once(work)
+    assert job.future.result(timeout=5) == "done"
+    assert go.done()
+    assert job.seen == ("comparing", 3, 10)
+
+
+def test_the_icon_in_the_folder_is_the_one_that_is_drawn() -> None:
+    assert page_icon.ICON.read_bytes() == page_icon.draw()
+
+
+def test_both_ways_to_start_have_the_same_settings() -> None:
+    def flat(part: dict[str, object], prefix: str = "") -> dict[str, object]:
+        found: dict[str, object] = {}
+        for name, value in part.items():
+            found |= flat(value, f"{prefix}{name}.") if isinstance(value, dict) else {f"{prefix}{name}": value}
+        return found
+
+    assert flat(tomllib.loads((ROOT / ".streamlit/config.toml").read_text())) == dict(server.SETTINGS)
+    assert json.loads(json.dumps(dict(server.SETTINGS)))["server.address"] == "localhost"
+    assert server.SETTINGS["browser.gatherUsageStats"] is False
