@@ -279,47 +279,39 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
 
 def share_pairs(pairs: Sequence[SharePair]) -> Chart:
     """Own shares (filled circle, 95 % interval) beside the lab's (open diamond); a pair without own n is left out."""
+    shown = [pair for pair in pairs if isfinite(pair.own.estimate)]
+    whose = ["own, with its range", "whole lab"]
     rows = [
-        {
-            "name": pair.name,
-            "own": pair.own.estimate,
-            "low": pair.own.low,
-            "high": pair.own.high,
-            "own_of": pair.own_of,
-            "lab": pair.lab.estimate,
-            "lab_of": pair.lab_of,
-            "mine": "own, with its range",
-            "theirs": "whole lab",
-        }
-        for pair in pairs
-        if isfinite(pair.own.estimate)
+        {"name": pair.name, "whose": name, "share": share.estimate, "low": share.low, "high": share.high, "of": of}
+        for pair in shown
+        for name, share, of in ((whose[0], pair.own, pair.own_of), (whose[1], pair.lab, pair.lab_of))
     ]
     base = _data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=_wide()))
-    percent = alt.Axis(format="%")
-    reach = base.mark_rule(color=_BLUE, strokeWidth=2).encode(
-        x=alt.X("low:Q", title="share missed, of those recorded", axis=percent), x2="high:Q"
+    reach = (
+        base.transform_filter(alt.datum.whose == whose[0])
+        .mark_rule(color=_BLUE, strokeWidth=2)
+        .encode(x=alt.X("low:Q", title="share missed, of those recorded", axis=alt.Axis(format="%")), x2="high:Q")
     )
-    domain = ["own, with its range", "whole lab"]
     legend = alt.Legend(title="share of", orient="top")
-    tooltip = [
-        alt.Tooltip("name:N", title="requirement"),
-        alt.Tooltip("own:Q", title="own share missed", format=".1%"),
-        alt.Tooltip("own_of:Q", title="own recorded (n)", format=",d"),
-        alt.Tooltip("lab:Q", title="lab's share missed", format=".1%"),
-        alt.Tooltip("lab_of:Q", title="lab recorded (n)", format=",d"),
-    ]
-    shape = alt.Scale(domain=domain, range=["circle", "diamond"])
-    colour = alt.Scale(domain=domain, range=[_BLUE, _ORANGE])
-    points = [
-        base.mark_point(filled=filled, size=80, strokeWidth=2, opacity=1).encode(
-            x=f"{value}:Q",
-            shape=alt.Shape(f"{name}:N", scale=shape, legend=legend),
-            color=alt.Color(f"{name}:N", scale=colour, legend=legend),
-            tooltip=tooltip,
-        )
-        for value, name, filled in (("lab", "theirs", False), ("own", "mine", True))
-    ]
-    return _layered(reach, *points, height=_height(rows))
+
+    def scale(*values: str) -> alt.Scale:
+        return alt.Scale(domain=whose, range=list(values))
+
+    points = base.mark_point(size=80, strokeWidth=2, opacity=1).encode(
+        x="share:Q",
+        shape=alt.Shape("whose:N", scale=scale("circle", "diamond"), legend=legend),
+        stroke=alt.Stroke("whose:N", scale=scale(_BLUE, _ORANGE), legend=legend),
+        fill=alt.Fill("whose:N", scale=scale(_BLUE, "transparent"), legend=legend),
+        tooltip=[
+            alt.Tooltip("name:N", title="requirement"),
+            alt.Tooltip("whose:N", title="share of"),
+            alt.Tooltip("share:Q", title="share missed", format=".1%"),
+            alt.Tooltip("low:Q", title="95 % interval from", format=".1%"),
+            alt.Tooltip("high:Q", title="to", format=".1%"),
+            alt.Tooltip("of:Q", title="recorded (n)", format=",d"),
+        ],
+    )
+    return _layered(reach, points, height=_height(shown))
 
 
 def _dashed_at(value: float) -> alt.Chart:
@@ -331,5 +323,5 @@ def _wide() -> alt.Axis:
     return alt.Axis(labelLimit=360, labelOverlap=False, labelFlush=False)
 
 
-def _height(rows: Sequence[Row]) -> int:
+def _height(rows: Sequence[object]) -> int:
     return max(1, len(rows)) * _ROW + _AROUND

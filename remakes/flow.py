@@ -46,6 +46,7 @@ __all__ = [
     "restorations_behind",
     "set_observed_until",
     "technicians",
+    "title",
 ]
 
 #: What a long step reports: what is being done, how far it is, of how much (0: not known).
@@ -224,6 +225,13 @@ def month_review(store: Store) -> MonthReview:
         by_report_month=trends.rates(count_report_months(tables, observed_until=observed_until)),
         by_delivery_month=trends.shares(count_delivery_months(tables, observed_until=observed_until)),
     )
+
+
+def title(store: Store) -> str:
+    """What the lab's process standard is called; blank without one."""
+    from remakes.records.standard import load_standard
+
+    return load_standard(store).title
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

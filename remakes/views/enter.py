@@ -61,7 +61,7 @@ def _unknown(number: str) -> None:
     try:
         restoration_history(state.store(), number)
     except EntryError as error:  # names the numbers near it
-        st.warning(str(error))
+        st.warning(words.refusal(error))
 
 
 def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator) -> None:
@@ -182,11 +182,11 @@ def _save(record: RestorationRecord, raws: list[dict[str, Any]], *, confirm_doub
     try:
         rows = enter_returns(state.store(), raws, who=visitor.who, confirm_double=confirm_double)
     except DoubleEntryError as error:
-        st.session_state[_DOUBLE] = (record.restoration_id, str(error))
+        st.session_state[_DOUBLE] = (record.restoration_id, words.refusal(error))
         st.rerun()
     except RefusedEntryError as error:
         for problem in error.problems:
-            st.error(str(problem))
+            st.error(words.refusal(problem))
         return
     st.session_state.pop(_DOUBLE, None)
     st.session_state[_SAVED] = (

@@ -37,7 +37,7 @@ def page(title: str, body: Callable[[], None]) -> Callable[[], None]:
     """A page with its title, its errors in words and the safety line under it."""
 
     def show() -> None:
-        st.title(title)
+        st.title(title, anchor=False)
         try:
             body()
         except Exception as error:
@@ -88,7 +88,7 @@ def put_cursor_into(label: str) -> None:
 
 def answer(text: str) -> None:
     """The one sentence that answers the page's question."""
-    st.markdown(f"#### {text}")
+    st.header(text, anchor=False)
 
 
 def as_frame(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:

@@ -49,6 +49,13 @@ def show() -> None:
     map_upload = right.file_uploader("Column map, for foreign column names (TOML)", type=["toml"], key=f"map_{turn}")
     if not uploads:
         return
+    names = [PurePath(one.name).name for one in uploads]
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        st.error(
+            f"Two files are called {words.plain(words.listed(twice))}. Bring them in one after the other, "
+            "or give one another name and a column map: neither has been read."
+        )
+        return
     files = {one.name: one.getvalue() for one in uploads}
     column_map = _column_map(map_upload)
     key = (tuple(one.file_id for one in uploads), map_upload and map_upload.file_id, state.store().data_version())
@@ -100,7 +107,7 @@ def _show_preview(one: TablePreview) -> None:
         st.caption(words.plain(note))
     if one.refused:
         _show_refused(one.refused)
-    with st.expander(f"First rows and columns of {one.file}"):
+    with st.expander(f"First rows and columns of {words.plain(one.file)}"):
         if one.rows:
             frame.table([{column: _cell(value) for column, value in row.items()} for row in one.rows])
         if one.columns:

@@ -24,7 +24,7 @@ class Job:
     """One piece of work in a thread of its own, and how far it is."""
 
     def __init__(self, pool: ThreadPoolExecutor, work: Callable[[Tell], Any]) -> None:
-        self.seen: tuple[str, int, int] = ("waiting for other work to finish", 0, 0)
+        self.seen: tuple[str, int, int] = ("starting", 0, 0)
         self.future: Future[Any] = pool.submit(work, self._tell)
 
     def _tell(self, what: str, done: int, total: int) -> None:

@@ -46,7 +46,7 @@ def _ask_why(one: RecordedReturn) -> None:
             try:
                 void_return(state.store(), one.row_id, who=visitor.who, why=why)
             except RemakesError as error:
-                st.error(str(error))
+                st.error(words.refusal(error))
             else:
                 st.rerun()
             return

@@ -63,10 +63,16 @@ def _history(records: Store) -> None:
     if not standing:
         return
     left, right = st.columns([3, 1], vertical_alignment="bottom")
+    # Nothing is chosen beforehand: a choice that outlives a change of the list would take back the wrong one.
     number = left.selectbox(
-        "Import to take back", list(standing), format_func=lambda one: f"{one}: {standing[one].file}", key="undo_number"
+        "Import to take back",
+        list(standing),
+        index=None,
+        format_func=lambda one: f"{one}: {standing[one].file}",
+        placeholder="choose",
+        key=f"undo_number_{len(batches)}_{len(standing)}",
     )
-    if right.button("Take back", key="undo_import", width="stretch") and number is not None:
+    if right.button("Take back", key="undo_import", width="stretch", disabled=number is None) and number is not None:
         _confirm_undo(standing[number])
 
 
@@ -81,7 +87,7 @@ def _confirm_undo(one: ImportBatch) -> None:
         try:
             undo_import(state.store(), one.import_id, who=visitor.who)
         except RemakesError as error:
-            st.error(str(error))
+            st.error(words.refusal(error))
         else:
             st.rerun()
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from remakes import flow
 from remakes.errors import RemakesError
-from remakes.views import enter, frame, lists, months, my_work, restoration, state, steps, today, try_next
+from remakes.views import enter, frame, lists, months, my_work, restoration, state, steps, today, try_next, words
 from remakes.views.page_icon import ICON
 
 __all__ = ["MENUS", "show"]
@@ -64,10 +64,19 @@ def _pick_role() -> None:
         st.selectbox("My code", _technicians(), index=None, placeholder="choose", key="technician", bind="query-params")
     else:
         st.text_input("My code, kept with what I change", key="code", max_chars=20, placeholder="a pseudonym")
+    if name := _title():
+        st.caption(words.plain(name))
     st.caption(
         "Signing in comes later: for now everybody at this machine can choose every role. "
         "The app runs on this machine only; nothing leaves it."
     )
+
+
+def _title() -> str:
+    try:
+        return flow.title(state.store())
+    except RemakesError:
+        return ""
 
 
 def _technicians() -> tuple[str, ...]:

@@ -22,7 +22,8 @@ def goes_with(finding: Finding, standard: ProcessStandard, *, horizon: int) -> s
     counts, adjusted = finding.counts, finding.adjusted
     says = words.plain(words.requirement(standard, finding.factor))
     return (
-        f"Where “{says}” was missed, {words.defect(finding.defect).lower()} was seen more often: "
+        f"Where “{says}” was missed, returns with the defect “{words.defect(finding.defect).lower()}” "
+        "were more frequent: "
         f"{words.per_cent(adjusted.risk_missed)} against {words.per_cent(adjusted.risk_met)} within {horizon} months, "
         "like cases compared. "
         f"Its odds are {words.interval(adjusted.odds_ratio)} times those where it was kept "

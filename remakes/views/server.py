@@ -31,6 +31,7 @@ SETTINGS: Final = MappingProxyType(
         "client.disableDataExport": True,
         "theme.baseRadius": "0.25rem",
         "theme.paddingTop": "3rem",
+        "theme.headingFontSizes": ["2.25rem", "1.4rem", "1.3rem"],
         "theme.chartCategoricalColors": ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9"],
         "theme.light.primaryColor": "#00446b",
         "theme.light.backgroundColor": "#fcfbf8",
@@ -91,9 +92,10 @@ def tell_plainly(error: Exception) -> bool:
         True: nothing else is shown.
     """
     from remakes.errors import RemakesError
+    from remakes.views import words
 
     if isinstance(error, RemakesError):
-        st.error(str(error))
+        st.error(words.refusal(error))
         return True
     logging.getLogger("remakes").error("a page failed", exc_info=error)
     st.error(

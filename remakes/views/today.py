@@ -45,6 +45,15 @@ def _answer(brief: flow.Brief, today: date) -> None:
             "The records are old: what came back since then is missing from every figure. "
             "Enter the returns or import a newer list, then set the date under Lists and import."
         )
+    _until_by_itself()
+
+
+def _until_by_itself() -> None:
+    if state.store().setting("observed_until") is None:
+        st.caption(
+            "That day is the latest one in the records, since nobody has said up to which day all returns are in. "
+            "State it under Lists and import: every rate needs it."
+        )
 
 
 def _harm(brief: flow.Brief) -> None:

@@ -24,6 +24,7 @@ __all__ = [
     "month",
     "per_cent",
     "plain",
+    "refusal",
     "requirement",
     "share",
     "unfinished",
@@ -49,6 +50,14 @@ _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
 def plain(text: str) -> str:
     """Text of the records made safe for a place that reads Markdown: it comes out as it was written."""
     return _MARKS.sub(r"\\\1", text.replace("\n", " "))
+
+
+def refusal(error: object) -> str:
+    """An error's own words, line by line, made safe for a place that reads Markdown.
+
+    They may quote what a visitor typed or a file held: an image's address in there must not be fetched.
+    """
+    return "  \n".join(plain(line) for line in str(error).splitlines())
 
 
 def figure(value: float, *, digits: int = 1) -> str:

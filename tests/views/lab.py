@@ -125,6 +125,6 @@ def texts(app: AppTest) -> str:
     """Every word on the page that is no table."""
     return "\n".join(
         str(part.value)
-        for kind in ("markdown", "caption", "info", "error", "warning", "success")
+        for kind in ("header", "markdown", "caption", "info", "error", "warning", "success")
         for part in app.get(kind)
     )

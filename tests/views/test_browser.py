@@ -182,7 +182,10 @@ def test_a_list_is_uploaded_looked_at_saved_and_taken_back(visit: Any, lab: Path
     visit.get_by_role("button", name="Save these rows").click()
     visit.get_by_text("restorations.csv: 1 taken").wait_for()
     assert rows(lab, known) == [(1,)]
+    visit.get_by_role("combobox", name="Import to take back").click()
+    visit.get_by_role("option", name="6: restorations.csv").click()
     visit.get_by_role("button", name="Take back").click()
+    visit.get_by_text("Import 6, restorations.csv").wait_for()
     visit.get_by_role("button", name="Take it back").click()
     visit.get_by_text("500 restorations").wait_for()
     assert rows(lab, known) == [(0,)]
@@ -196,3 +199,12 @@ def test_a_finding_leads_to_the_restorations_behind_it_and_the_address_keeps_the
     visit.goto("/restoration?role=manager&no=R00002")
     visit.get_by_role("heading", name="R00002 was delivered on").wait_for()
     visit.get_by_role("link", name="What to try next").wait_for()
+
+
+@pytest.mark.parametrize("path", ["/restoration?role=quality&no=", "/restoration?role="])
+def test_words_of_a_visitor_are_never_fetched(visit: Any, path: str) -> None:
+    # What stands in an address or a number comes back in an error's words: as words, not as an image.
+    visit.goto(f"{path}![x](http://example.invalid/a.png)", wait_until="networkidle")
+    sync_api.expect(visit.get_by_role("heading", level=1)).to_be_visible()
+    if "no=" in path:
+        sync_api.expect(visit.get_by_text("example.invalid").first).to_be_visible()

@@ -59,7 +59,7 @@ def test_the_app_opens_on_today_and_asks_a_technician_for_the_code(small_lab: Pa
     assert not app.sidebar.selectbox
     app.sidebar.radio(key="role").set_value("technician").run()
     assert "T01" in app.sidebar.selectbox(key="technician").options
-    assert "Signing in comes later" in app.sidebar.caption[0].value
+    assert "Signing in comes later" in app.sidebar.caption[-1].value
 
 
 @pytest.mark.parametrize(

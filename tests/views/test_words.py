@@ -119,3 +119,8 @@ def test_both_ways_to_start_have_the_same_settings() -> None:
     assert flat(tomllib.loads((ROOT / ".streamlit/config.toml").read_text())) == dict(server.SETTINGS)
     assert json.loads(json.dumps(dict(server.SETTINGS)))["server.address"] == "localhost"
     assert server.SETTINGS["browser.gatherUsageStats"] is False
+
+
+def test_an_errors_words_come_out_as_they_were_written() -> None:
+    said = words.refusal(ValueError("no ![x](http://a.b/c.png)\nnext line"))
+    assert said == "no \\!\\[x\\]\\(http\\://a.b/c.png\\)  \nnext line"
