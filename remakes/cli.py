@@ -370,11 +370,11 @@ def app_(db: Database = None, port: Port = None, no_browser: NoBrowser = False) 
 
     Example:  remakes app --db remakes.sqlite
     """
-    from remakes.records.store import DEFAULT_URL
+    from remakes.records.store import DEFAULT_URL, open_store
     from remakes.views.server import serve
 
-    with _opened(db, create=True):
-        pass
+    # A wrong address is refused here, before a window opens.
+    open_store(db).close()
     serve(db or DEFAULT_URL, port=port, open_browser=not no_browser)
 
 

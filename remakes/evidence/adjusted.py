@@ -20,6 +20,7 @@ from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
 from remakes.evidence.adjustment import Background, PairDesign, pair_design
+from remakes.evidence.attributable import EValue, e_value_of_odds_ratio
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.logistic import Fit, fit, flic_shift, profile
 from remakes.records.standard import ProcessStandard
@@ -60,6 +61,15 @@ class AdjustedEffect:
     risk_missed: float
     avoidable: Estimate
     why_not: str = ""
+
+    @property
+    def hidden_cause(self) -> EValue | None:
+        """How strongly a hidden cause must go with miss and return to explain the odds ratio away; None without one."""
+        ratio = self.odds_ratio
+        if not np.isfinite(ratio.estimate):
+            return None
+        risk = max(self.risk_met, self.risk_missed)
+        return e_value_of_odds_ratio(estimate=ratio.estimate, low=ratio.low, high=ratio.high, outcome_risk=risk)
 
     @property
     def log_se(self) -> float:

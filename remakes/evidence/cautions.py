@@ -187,6 +187,11 @@ def _about_numbers(
         said.append(
             "Fewer returns with the miss than without: look at the limit and at who misses it, and change nothing yet."
         )
+    if q < 0.10 and ratio > 1 and (hidden := adjusted.hidden_cause):
+        said.append(
+            "A cause nobody recorded could explain this away only if it went with the miss and with the return "
+            f"{hidden.limit:.1f} times each, beyond all that was compared (E-value of the interval's end)."
+        )
     if not q < 0.10:
         size = f"{detectable:.1f}" if detectable < 100 else "100 or more"
         said.append(

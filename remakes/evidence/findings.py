@@ -72,6 +72,7 @@ class Finding:
     def as_json(self) -> dict[str, Any]:
         """The finding in the interchange format; figures that cannot be had are null."""
         counts, crude, adjusted = self.counts, self.crude, self.adjusted
+        hidden = adjusted.hidden_cause
         return {
             "factor": self.factor,
             "defect": self.defect,
@@ -94,6 +95,7 @@ class Finding:
             "crude_risk_missed": _number(crude.risk_missed),
             "avoidable_returns": adjusted.avoidable.as_json(),
             "crude_avoidable_returns": _number(crude.avoidable),
+            "e_value": {"estimate": _number(hidden.estimate), "limit": _number(hidden.limit)} if hidden else None,
             "plausible": self.plausible,
             "detectable_odds_ratio": _number(self.detectable),
             "grade": self.grade,

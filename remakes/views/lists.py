@@ -31,7 +31,10 @@ def body() -> None:
     else:
         frame.answer("Nothing is in yet: choose your lists below, look at what they would give, then save.")
     st.warning(cautions.NO_PATIENTS)
-    intake.show()
+    try:
+        intake.show()
+    except RemakesError as error:  # what was brought in before stays in sight
+        st.error(str(error))
     _history(records)
     _observed_until(records, brief)
     _samples()

@@ -45,6 +45,10 @@ def test_the_planted_cause_is_found_first_with_its_size(seed: int) -> None:
     assert one.grade == "strong"
     assert one.adjusted.odds_ratio.low < 4.0 < one.adjusted.odds_ratio.high
     assert one.adjusted.risk_missed > 2 * one.adjusted.risk_met
+    # VanderWeele & Ding 2017: RR + sqrt(RR (RR - 1)), here at the end of the interval nearer to 1.
+    low = one.adjusted.odds_ratio.low
+    assert one.as_json()["e_value"]["limit"] == pytest.approx(low + math.sqrt(low * (low - 1)))
+    assert any("E-value" in caution for caution in one.cautions)
 
 
 def test_a_confounded_factor_looks_guilty_crudely_and_not_when_adjusted() -> None:

@@ -103,6 +103,11 @@ def visit(chromium: Any, address: str, request: pytest.FixtureRequest) -> Iterat
     assert any(url.startswith("ws://") for url in asked)
 
 
+def settle(visit: Any) -> None:
+    """Wait until the page is whole: what is pressed before may find nothing, or something else."""
+    visit.locator("[data-test-script-state='notRunning']").wait_for()
+
+
 def rows(lab: Path, query: str) -> list[tuple[Any, ...]]:
     with sqlite3.connect(lab) as connection:
         found = connection.execute(query).fetchall()
@@ -133,7 +138,8 @@ def test_a_return_is_entered_by_keyboard_alone_and_taken_back(visit: Any, lab: P
     keys = visit.keyboard
     keys.type("R00002")
     keys.press("Enter")
-    visit.get_by_text("delivered").first.wait_for()
+    visit.get_by_text("R00002:").wait_for()
+    settle(visit)
     keys.press("Tab")
     keys.press("Space")  # the first defect
     visit.get_by_text("Where did the break run?").wait_for()
@@ -156,6 +162,7 @@ def test_a_return_is_entered_by_keyboard_alone_and_taken_back(visit: Any, lab: P
     keys.type("R00003")
     keys.press("Enter")
     visit.get_by_text("R00003:").wait_for()
+    settle(visit)
     keys.press("Tab")
     keys.press("Space")
     sync_api.expect(visit.get_by_role("radio", name="Chipping")).to_be_checked()
@@ -181,6 +188,7 @@ def test_a_list_is_uploaded_looked_at_saved_and_taken_back(visit: Any, lab: Path
     assert rows(lab, known) == [(0,)]
     visit.get_by_role("button", name="Save these rows").click()
     visit.get_by_text("restorations.csv: 1 taken").wait_for()
+    settle(visit)
     assert rows(lab, known) == [(1,)]
     visit.get_by_role("combobox", name="Import to take back").click()
     visit.get_by_role("option", name="6: restorations.csv").click()

@@ -65,3 +65,19 @@ def test_the_day_up_to_which_returns_are_complete_is_set(own_lab: Path) -> None:
     assert not page.exception
     assert str(open_store(str(own_lab)).observed_until()) == "2026-09-15"
     assert "15 September 2026" in texts(page)
+
+
+def test_two_files_of_one_name_are_refused_rather_than_one_dropped(empty_lab: Path) -> None:
+    page = open_page("lists")
+    page.file_uploader(key="files_0").set_value([("restorations.csv", one, "text/csv") for one in (GOOD, BAD)]).run()
+    assert "Two files are called restorations" in page.error[0].value
+    assert "confirm_import" not in [button.key for button in page.button]
+
+
+def test_a_faulty_column_map_is_told_and_hides_nothing_else(own_lab: Path) -> None:
+    page = open_page("lists")
+    page.file_uploader(key="files_0").set_value([("orders.csv", GOOD, "text/csv")])
+    page.file_uploader(key="map_0").set_value(("map.toml", b"[[table]]\nis = 'nothing'\n", "application/toml")).run()
+    assert not page.exception
+    assert "map.toml" in page.error[0].value
+    assert "What was brought in" in [one.value for one in page.subheader]

@@ -47,7 +47,7 @@ def test_text_of_the_records_cannot_format_a_page() -> None:
     assert words.plain("*x* [a](b) :red[c] $y$ <b>") == r"\*x\* \[a\]\(b\) \:red\[c\] \$y\$ \<b\>"
 
 
-@given(st.text(max_size=20))
+@given(st.builds(str.__add__, st.sampled_from(["", "=", "+", "-", "@", "\t", "\r"]), st.text(max_size=20)))
 def test_no_cell_of_a_download_starts_like_a_formula(text: str) -> None:
     import csv
     import io

@@ -55,8 +55,8 @@ class Batch:
     import_id: int
 
 
-class _NothingNew(Exception):  # noqa: N818 - ends a write without leaving a trace
-    pass
+class _NothingNew(Exception):  # noqa: N818 - no error: it ends a write without leaving a trace
+    """The batch would change nothing; the open write is given up."""
 
 
 @contextmanager
