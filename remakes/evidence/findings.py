@@ -235,10 +235,10 @@ def _finding(
         GradeInput(
             odds_ratio=pair.adjusted.odds_ratio.estimate,
             low=pair.adjusted.odds_ratio.low,
+            high=pair.adjusted.odds_ratio.high,
             q=q,
             returns_missed=pair.counts.returns_missed,
             plausible=plausible,
-            detectable=pair.detectable,
             inseparable=record.inseparable,
             doubts=record.doubts + (1 if plausible and alarms else 0),
         )

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from math import exp, isfinite, log
 from typing import Final, Literal
 
-__all__ = ["DETECTABLE_LIMIT", "GRADES", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
+__all__ = ["GRADES", "LARGE", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
 
 Grade = Literal["strong", "moderate", "weak", "none", "cannot tell"]
 
 GRADES: Final[tuple[Grade, ...]] = ("strong", "moderate", "weak", "none", "cannot tell")
 
-#: "No evidence" counts as an answer only where an odds ratio of this size would have been found.
-DETECTABLE_LIMIT: Final = 3.0
+#: "None" is an answer only where the interval rules out an odds ratio of this size.
+LARGE: Final = 3.0
 
 #: Normal quantiles of a two-sided test at 5 % with 80 % power: 1.960 + 0.842.
 _POWER_QUANTILES: Final = 2.802
@@ -30,16 +30,14 @@ class GradeInput:
 
     Attributes
     ----------
-    odds_ratio, low : float
-        Adjusted, with the lower end of its interval; nan where not estimable.
+    odds_ratio, low, high : float
+        Adjusted, with the ends of its interval; nan where not estimable, high infinite where open.
     q : float
         After Benjamini-Hochberg over all pairs; nan where not tested.
     returns_missed : int
         Returns among restorations recorded as missed.
     plausible : bool
         The standard names the defect among those this miss may cause.
-    detectable : float
-        Smallest odds ratio that would have been found with 80 % power.
     inseparable : bool
         Nearly all misses are one technician's or one quarter's.
     doubts : int
@@ -48,10 +46,10 @@ class GradeInput:
 
     odds_ratio: float
     low: float
+    high: float
     q: float
     returns_missed: int
     plausible: bool
-    detectable: float
     inseparable: bool
     doubts: int
 
@@ -84,10 +82,10 @@ RULES: Final = (
     _Rule("none", "q < 0.10, but fewer returns with the miss", lambda g: g.q < 0.10),
     _Rule(
         "cannot tell",
-        f"an odds ratio of {DETECTABLE_LIMIT:g} could have been overlooked",
-        lambda g: not g.detectable <= DETECTABLE_LIMIT,
+        f"neither found nor ruled out: the interval reaches an odds ratio of {LARGE:g} or lies above 1",
+        lambda g: not g.high < LARGE or g.low > 1,
     ),
-    _Rule("none", f"an odds ratio of {DETECTABLE_LIMIT:g} would probably have been found", lambda _g: True),
+    _Rule("none", f"an odds ratio of {LARGE:g} or more is ruled out", lambda _g: True),
 )
 
 _LOWER: Final[dict[Grade, Grade]] = {"strong": "moderate", "moderate": "weak", "weak": "weak"}

@@ -35,6 +35,8 @@ def what_it_would_take(finding: Finding) -> str:
     """For a pair that cannot be judged yet: how large a difference would have shown."""
     if finding.adjusted.why_not:
         return finding.adjusted.why_not
+    if finding.adjusted.p < 0.05:
+        return "a hint, not clear enough among so many pairs looked at: more months will tell"
     if not isfinite(finding.detectable) or finding.detectable > 100:
         return "even a hundredfold difference could hide: more returns, or more records of the step"
     return f"only {words.figure(finding.detectable)} times the odds or more would have shown"

@@ -11,7 +11,7 @@ from scipy.stats import norm
 from remakes.evidence.grades import GRADES, RULES, GradeInput, detectable_odds_ratio, grade
 
 STRONG = GradeInput(
-    odds_ratio=3.0, low=1.8, q=0.01, returns_missed=12, plausible=True, detectable=2.0, inseparable=False, doubts=0
+    odds_ratio=3.0, low=1.8, high=5.0, q=0.01, returns_missed=12, plausible=True, inseparable=False, doubts=0
 )
 
 
@@ -27,11 +27,14 @@ STRONG = GradeInput(
         ({"plausible": False}, "weak"),
         ({"q": 0.07}, "weak"),
         ({"returns_missed": 2}, "weak"),
-        ({"odds_ratio": 0.3, "low": 0.1}, "none"),
-        ({"q": 0.4}, "none"),
-        ({"q": 0.4, "detectable": 5.0}, "cannot tell"),
-        ({"q": 0.4, "detectable": inf}, "cannot tell"),
-        ({"q": nan, "detectable": nan}, "cannot tell"),
+        ({"odds_ratio": 0.3, "low": 0.1, "high": 0.9}, "none"),
+        ({"q": 0.4, "odds_ratio": 1.2, "low": 0.7, "high": 2.0}, "none"),
+        ({"q": 0.4, "odds_ratio": 0.5, "low": 0.3, "high": 0.9}, "none"),
+        # An interval above 1 that the many questions asked do not let stand is no proof of nothing.
+        ({"q": 0.4, "odds_ratio": 1.7, "low": 1.1, "high": 2.6}, "cannot tell"),
+        ({"q": 0.4, "odds_ratio": 1.2, "low": 0.4, "high": 3.6}, "cannot tell"),
+        ({"q": 0.4, "low": 0.5, "high": inf}, "cannot tell"),
+        ({"q": nan, "low": nan, "high": nan}, "cannot tell"),
         ({"doubts": 1}, "moderate"),
         ({"doubts": 2}, "weak"),
         ({"doubts": 5}, "weak"),
@@ -48,9 +51,9 @@ def test_every_rule_can_be_the_one_that_decides() -> None:
         STRONG,
         replace(STRONG, q=0.03),
         replace(STRONG, q=0.07),
-        replace(STRONG, odds_ratio=0.4, low=0.2),
-        replace(STRONG, q=0.5, detectable=9.0),
+        replace(STRONG, odds_ratio=0.4, low=0.2, high=0.8),
         replace(STRONG, q=0.5),
+        replace(STRONG, q=0.5, odds_ratio=1.0, low=0.6, high=1.7),
     ]
     reasons = [grade(case)[1] for case in cases]
     assert reasons == [rule.because for rule in RULES]
