@@ -102,8 +102,8 @@ def adjusted_effect(
     why = _why_not(table, factor, background.defect)
     if why:
         return _without(why)
-    pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
     try:
+        pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
         best = fit(pair.design, start=pair.start, tolerance=1e-4)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:

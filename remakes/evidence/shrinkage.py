@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.counts.table import BIN_EDGES
+from remakes.errors import FitError
 from remakes.evidence.case_mix import SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.designs import independent_columns, merged_design
 from remakes.evidence.logistic import Fit, fit
@@ -64,6 +65,11 @@ def estimate_shrinkage(case_mix: CaseMix, *, at_risk: Floats, events: Floats) ->
     at_risk, events : (patterns, bins) arrays
         For this defect.
 
+    Notes
+    -----
+    Where the case mix alone cannot be fitted (every restoration came back, say), nothing is shrunken: the
+    models of single requirements will say what is the matter.
+
     References
     ----------
     MacKay DJC. Neural Computation 4:415-447 (1992). Breslow NE, Clayton DG. JASA 88:9-25 (1993).
@@ -72,7 +78,10 @@ def estimate_shrinkage(case_mix: CaseMix, *, at_risk: Floats, events: Floats) ->
     sd = {name: _SD_START if case_mix.levels[name] > 1 else _SD_BOUNDS[0] for name in SHRUNKEN}
     fitted: Fit | None = None
     for _ in range(_ROUNDS):
-        fitted = model.fitted(sd, None if fitted is None else fitted.theta)
+        try:
+            fitted = model.fitted(sd, None if fitted is None else fitted.theta)
+        except FitError:
+            return _nothing_known(case_mix, events.shape[1])
         moved = {name: _moved(fitted, model.places[name], sd[name]) for name in model.places}
         settled = all(abs(value - sd[name]) < 0.02 for name, value in moved.items())
         sd |= moved
@@ -81,6 +90,15 @@ def estimate_shrinkage(case_mix: CaseMix, *, at_risk: Floats, events: Floats) ->
     if fitted is None:
         raise AssertionError("at least one round is run")
     return model.shrinkage(sd, fitted)
+
+
+def _nothing_known(case_mix: CaseMix, bins: int) -> Shrinkage:
+    return Shrinkage(
+        sd=dict.fromkeys(SHRUNKEN, _SD_BOUNDS[0]),
+        bins=np.zeros(bins),
+        case_mix=np.zeros(case_mix.columns.shape[1]),
+        effects={name: np.zeros(case_mix.levels[name]) for name in SHRUNKEN},
+    )
 
 
 class _BaseModel:
