@@ -1,0 +1,1 @@
+"""Invented labs with planted causes: what do the evidence and the baselines recover, and what do they invent?"""

@@ -1,0 +1,235 @@
+"""How good an answer is, as counts that can be summed over labs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from math import exp, isfinite, log, nan, sqrt
+from typing import Any, Final
+
+import numpy as np
+from scipy.special import ndtri
+
+from tests.benchmarks.recovery.labs import Lab, Pair, Truth
+from tests.benchmarks.recovery.methods import FIRST, Answer, Told
+from tests.benchmarks.recovery.trade import PLAUSIBLE
+
+__all__ = ["Score", "Summary", "score", "summary"]
+
+_FOUND: Final = 0.10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """Counts of one lab and method.
+
+    Attributes
+    ----------
+    causes, found : int
+        Planted pairs; those at q < 0.10 in the right direction.
+    false, false_downwards, false_implausible : int
+        Other pairs at q < 0.10, in whichever direction; those of them with fewer returns after a miss; those of
+        them that the standard calls implausible. A cause in the wrong direction is false, too.
+    strong, strong_false : int
+        Pairs with the best grade that are causes or false; false ones.
+    cannot_be_told, told_anyway : int
+        Pairs that nobody can tell apart; those found nevertheless and not graded "cannot tell".
+    null_intervals, null_covered, cause_intervals, cause_covered : int
+        Pairs with an interval of the odds ratio, and how many hold the truth.
+    z_count, z_sum, z_squares : int and float
+        Signed normal quantile of p, over null pairs.
+    error_sum, error_squares : float
+        Log odds ratio less the truth, over causes with an estimate above 0.
+    error_count : int
+    avoidable, avoidable_told, avoidable_error : float
+        Over causes with an estimate: true returns, returns told, sum of absolute differences.
+    avoidable_intervals, avoidable_covered : int
+    best, chosen : float
+        Returns avoided by the best three factors, and by the three the method puts first.
+    seconds : float
+    """
+
+    causes: int
+    found: int
+    false: int
+    false_downwards: int
+    false_implausible: int
+    strong: int
+    strong_false: int
+    cannot_be_told: int
+    told_anyway: int
+    null_intervals: int
+    null_covered: int
+    cause_intervals: int
+    cause_covered: int
+    z_count: int
+    z_sum: float
+    z_squares: float
+    error_count: int
+    error_sum: float
+    error_squares: float
+    avoidable: float
+    avoidable_told: float
+    avoidable_error: float
+    avoidable_intervals: int
+    avoidable_covered: int
+    best: float
+    chosen: float
+    seconds: float
+
+    def __add__(self, other: Score) -> Score:
+        return Score(**{one.name: getattr(self, one.name) + getattr(other, one.name) for one in fields(Score)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """Shares of summed counts; nan where there is nothing to divide by."""
+
+    found: float
+    false: float
+    false_per_lab: float
+    strong: int
+    strong_false: float
+    told_anyway: float
+    null_coverage: float
+    cause_coverage: float
+    z_mean: float
+    z_sd: float
+    bias: float
+    avoidable_bias: float
+    avoidable_error: float
+    avoidable_coverage: float
+    lost: float
+    seconds: float
+
+
+def score(lab: Lab, answer: Answer) -> Score:
+    """Hold an answer against the truth of its lab."""
+    truth = lab.truth
+    return Score(
+        **_findings(truth, answer),
+        **_intervals(truth, answer),
+        **_null_z(truth, answer),
+        **_errors(truth, answer),
+        **_avoidable(truth, answer),
+        best=truth.best(FIRST),
+        chosen=truth.avoided_by(frozenset(answer.first)),
+        seconds=answer.seconds,
+    )
+
+
+def summary(scores: Iterable[Score]) -> Summary:
+    """Pool the labs: shares of all pairs together, not means of shares."""
+    each = list(scores)
+    total = each[0]
+    for one in each[1:]:
+        total = total + one
+    mean = _share(total.z_sum, total.z_count)
+    return Summary(
+        found=_share(total.found, total.causes),
+        false=_share(total.false, total.found + total.false),
+        false_per_lab=total.false / len(each),
+        strong=total.strong,
+        strong_false=_share(total.strong_false, total.strong),
+        told_anyway=_share(total.told_anyway, total.cannot_be_told),
+        null_coverage=_share(total.null_covered, total.null_intervals),
+        cause_coverage=_share(total.cause_covered, total.cause_intervals),
+        z_mean=mean,
+        z_sd=sqrt(max(total.z_squares / total.z_count - mean**2, 0.0)) if total.z_count else nan,
+        bias=_share(total.error_sum, total.error_count),
+        avoidable_bias=_share(total.avoidable_told - total.avoidable, total.avoidable),
+        avoidable_error=_share(total.avoidable_error, total.avoidable),
+        avoidable_coverage=_share(total.avoidable_covered, total.avoidable_intervals),
+        lost=_share(total.best - total.chosen, total.best),
+        seconds=total.seconds / len(each),
+    )
+
+
+def _share(part: float, whole: float) -> float:
+    return part / whole if whole else nan
+
+
+def _findings(truth: Truth, answer: Answer) -> dict[str, Any]:
+    found = [pair for pair, q in answer.q.items() if q < _FOUND and pair not in truth.cannot_be_told]
+    right = {pair for pair in found if pair in truth.causes and answer.told[pair].odds_ratio > 1.0}
+    false = [pair for pair in found if pair not in right]
+    strong = [pair for pair, told in answer.told.items() if told.grade == "strong" and pair not in truth.cannot_be_told]
+    return {
+        "causes": len(truth.causes),
+        "found": len(right),
+        "false": len(false),
+        "false_downwards": sum(not answer.told[pair].odds_ratio > 1.0 for pair in false),
+        "false_implausible": sum(pair not in PLAUSIBLE for pair in false),
+        "strong": len(strong),
+        "strong_false": sum(pair not in truth.causes for pair in strong),
+        "cannot_be_told": len(truth.cannot_be_told),
+        "told_anyway": sum(_told_anyway(answer, pair) for pair in truth.cannot_be_told),
+    }
+
+
+def _told_anyway(answer: Answer, pair: Pair) -> bool:
+    return answer.q.get(pair, nan) < _FOUND and answer.told[pair].grade != "cannot tell"
+
+
+def _intervals(truth: Truth, answer: Answer) -> dict[str, Any]:
+    nulls = [_holds(answer.told[pair], 1.0) for pair in truth.nulls if _has_interval(answer.told.get(pair))]
+    causes = [
+        _holds(answer.told[pair], exp(effect))
+        for pair, effect in truth.causes.items()
+        if _has_interval(answer.told.get(pair))
+    ]
+    return {
+        "null_intervals": len(nulls),
+        "null_covered": sum(nulls),
+        "cause_intervals": len(causes),
+        "cause_covered": sum(causes),
+    }
+
+
+def _has_interval(told: Told | None) -> bool:
+    return told is not None and not (np.isnan(told.low) or np.isnan(told.high))
+
+
+def _holds(told: Told, value: float) -> bool:
+    return told.low <= value <= told.high
+
+
+def _null_z(truth: Truth, answer: Answer) -> dict[str, Any]:
+    told = [answer.told[pair] for pair in truth.nulls if pair in answer.told]
+    z = np.array([_signed_z(one) for one in told if isfinite(one.p) and not np.isnan(one.odds_ratio)])
+    return {"z_count": len(z), "z_sum": float(z.sum()), "z_squares": float(z @ z)}
+
+
+def _signed_z(told: Told) -> float:
+    # A p of 0 in print has a quantile of its own, but an infinite one would spoil every sum.
+    size = -float(ndtri(max(told.p, 1e-12) / 2.0))
+    return size if told.odds_ratio > 1.0 else -size
+
+
+def _errors(truth: Truth, answer: Answer) -> dict[str, Any]:
+    errors = [
+        log(answer.told[pair].odds_ratio) - effect
+        for pair, effect in truth.causes.items()
+        if pair in answer.told and 1e-6 < answer.told[pair].odds_ratio < 1e6
+    ]
+    return {
+        "error_count": len(errors),
+        "error_sum": float(np.sum(errors)),
+        "error_squares": float(np.sum(np.square(errors))),
+    }
+
+
+def _avoidable(truth: Truth, answer: Answer) -> dict[str, Any]:
+    pairs: list[Pair] = [pair for pair in truth.causes if pair in answer.told and isfinite(answer.told[pair].avoidable)]
+    true = np.array([truth.avoidable[pair] for pair in pairs])
+    told = np.array([answer.told[pair].avoidable for pair in pairs])
+    low = np.array([answer.told[pair].avoidable_low for pair in pairs])
+    high = np.array([answer.told[pair].avoidable_high for pair in pairs])
+    known = ~(np.isnan(low) | np.isnan(high))
+    return {
+        "avoidable": float(true.sum()),
+        "avoidable_told": float(told.sum()),
+        "avoidable_error": float(np.abs(told - true).sum()),
+        "avoidable_intervals": int(known.sum()),
+        "avoidable_covered": int(((low <= true) & (true <= high))[known].sum()),
+    }
