@@ -104,7 +104,7 @@ def adjusted_effect(
         return _without(why)
     try:
         pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
-        best = fit(pair.design, start=pair.start, tolerance=1e-4)
+        best = fit(pair.design, start=pair.start, tolerance=1e-5)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))

@@ -23,6 +23,7 @@ _DRAWS: Final = 1000
 _COLUMNS: Final[tuple[tuple[str, Callable[[Summary], str]], ...]] = (
     ("found", lambda s: _percent(s.found)),
     ("false", lambda s: _percent(s.false)),
+    ("false plausible", lambda s: _percent(s.false_plausible)),
     ("false/lab", lambda s: f"{s.false_per_lab:.2f}"),
     ("strong", lambda s: str(s.strong) if s.strong else "-"),
     ("strong false", lambda s: _percent(s.strong_false)),

@@ -87,6 +87,7 @@ class Summary:
 
     found: float
     false: float
+    false_plausible: float
     false_per_lab: float
     strong: int
     strong_false: float
@@ -125,9 +126,11 @@ def summary(scores: Iterable[Score]) -> Summary:
     for one in each[1:]:
         total = total + one
     mean = _share(total.z_sum, total.z_count)
+    plausible = total.false - total.false_implausible
     return Summary(
         found=_share(total.found, total.causes),
         false=_share(total.false, total.found + total.false),
+        false_plausible=_share(plausible, total.found + plausible),
         false_per_lab=total.false / len(each),
         strong=total.strong,
         strong_false=_share(total.strong_false, total.strong),
