@@ -42,8 +42,9 @@ def _answer(own: flow.OwnWork) -> None:
         )
         return
     frame.answer(
-        f"{own.returned} of your {own.delivered:,} restorations came back; in like cases of the whole lab "
-        f"{words.figure(own.expected)} would be expected."
+        f"{own.returned} first returns on your {own.delivered:,} restorations, each defect once; "
+        "like cases in the whole lab "
+        f"would give {words.figure(own.expected)}."
     )
     ratio = own.ratio
     apart = "The range includes 1: no difference from the lab can be told."

@@ -42,7 +42,18 @@ GRADES = {
 }
 
 _MONTHS = (
-    "January February March April May June July August September October November December".split()  # noqa: SIM905
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
 )
 _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
 

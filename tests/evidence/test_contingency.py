@@ -597,7 +597,7 @@ def test_proportion_intervals_as_published() -> None:
     case = published("P-a7")
     events, total = [81, 0], [263, 20]
     for method in ("wilson", "exact"):
-        share = proportion_interval(events=events, total=total, method=method)  # type: ignore[arg-type]
+        share = proportion_interval(events=events, total=total, method=method)  # type: ignore[arg-type]  # parametrized text
         for i, row in enumerate(("x81_263", "x0_20")):
             case.check(**{f"{row}_{method}_lo": share.low[i], f"{row}_{method}_hi": share.high[i]})
 
@@ -741,7 +741,7 @@ def test_other_refusals() -> None:
     with pytest.raises(TableError, match="Need one axis"):
         exact_conditional(exposed_events=[[1]], exposed_total=9, unexposed_events=1, unexposed_total=9)
     with pytest.raises(TableError, match="Interval method 'wald'"):
-        proportion_interval(events=1, total=2, method="wald")  # type: ignore[arg-type]
+        proportion_interval(events=1, total=2, method="wald")  # type: ignore[arg-type]  # wrong on purpose
     with pytest.raises(TableError, match="one score per group"):
         trend(events=[1, 2], total=[3, 3], scores=[1, 2, 3])
     with pytest.raises(TableError, match="two different finite numbers"):

@@ -41,7 +41,7 @@ STRONG = GradeInput(
     ],
 )
 def test_each_rule(change: dict[str, object], expected: str) -> None:
-    assert grade(replace(STRONG, **change))[0] == expected  # type: ignore[arg-type]
+    assert grade(replace(STRONG, **change))[0] == expected  # type: ignore[arg-type]  # fields by name
 
 
 def test_every_rule_can_be_the_one_that_decides() -> None:

@@ -21,7 +21,7 @@ def design_of(X: np.ndarray, y: np.ndarray, **kwargs: object) -> Design:
     X = np.asarray(X, dtype=float)
     events = np.asarray(y, dtype=float)[:, None]
     settings_ = {"ridge": np.zeros(X.shape[1]), **kwargs}
-    return Design(covariates=X, at_risk=np.ones_like(events), events=events, **settings_)  # type: ignore[arg-type]
+    return Design(covariates=X, at_risk=np.ones_like(events), events=events, **settings_)  # type: ignore[arg-type]  # fields by name
 
 
 def endometrial() -> tuple[np.ndarray, np.ndarray]:

@@ -160,3 +160,10 @@ def test_a_restoration_shows_its_time_line_and_an_unknown_number_its_neighbours(
     assert "delivered" in set(page.dataframe[0].value["what"])
     page.text_input(key="no").set_value("R0001").run()
     assert "Numbers near it" in page.error[0].value
+
+
+def test_my_work_counts_returns_not_restorations(clear_lab: Path) -> None:
+    # One restoration with two defects is two first returns; the sentence must not call them restorations.
+    page = open_page("my_work", code="T02")
+    own = flow.own_work(flow.analyze(open_store(str(clear_lab))), "T02")
+    assert f"{own.returned} first returns on your {own.delivered:,} restorations" in texts(page)
