@@ -1,0 +1,55 @@
+"""What all charts share: colours, layers, heights.
+
+Meaning is carried by place, shape and words first. The colours are Okabe and Ito's, which people with a
+colour vision deficiency can tell apart; all have at least 3:1 contrast to a light and to a dark ground.
+Text and axes take the colours of the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import altair as alt
+
+__all__ = ["BLUE", "GREY", "ORANGE", "PLOT", "Chart", "Row", "dashed_at", "data", "height_of", "layered", "wide_axis"]
+
+BLUE: Final = "#0072B2"
+ORANGE: Final = "#D55E00"
+GREY: Final = "#7d7d7d"
+
+#: Height of a plot with a vertical axis of its own.
+PLOT: Final = 340
+_ROW: Final = 24
+#: Axis, its title and a legend, which count into the height of a chart that fits its place.
+_AROUND: Final = 130
+
+Chart = alt.LayerChart
+Row = Mapping[str, object]
+
+
+def data(rows: Sequence[Row]) -> alt.Chart:
+    """Rows as they are, inside the chart."""
+    return alt.Chart(alt.InlineData(values=[dict(row) for row in rows]))
+
+
+def layered(*layers: alt.Chart, height: int) -> Chart:
+    """Layers of one plot."""
+    chart: Chart = alt.LayerChart(layer=list(layers)).properties(height=height)
+    return chart
+
+
+def dashed_at(value: float) -> alt.Chart:
+    """A dashed upright line."""
+    rule: alt.Chart = data([{"at": value}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(x="at:Q")
+    return rule
+
+
+def wide_axis() -> alt.Axis:
+    """An axis that shows long names whole."""
+    return alt.Axis(labelLimit=360, labelOverlap=False, labelFlush=False)
+
+
+def height_of(rows: Sequence[object]) -> int:
+    """Height of a chart with one line a row."""
+    return max(1, len(rows)) * _ROW + _AROUND

@@ -1,0 +1,108 @@
+"""Odds ratios as a forest plot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+from typing import Final
+
+import altair as alt
+
+from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
+from remakes.evidence.findings import Finding
+
+__all__ = ["forest"]
+
+#: Odds ratios beyond these ends are drawn at the edge; the table has the figures.
+_ODDS_ENDS: Final = (0.1, 100.0)
+_ODDS_TICKS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100)
+
+
+def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
+    """Adjusted odds ratios with their 95 % intervals, one line a finding; the crude ones as small ticks.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        In the order to be drawn, from the top; those without an estimate are left out.
+    names : sequence of str
+        What stands at the left of each; all different.
+
+    Notes
+    -----
+    Log axis. Ends beyond 0.1 or 100, and open ends, are drawn at the edge with an arrow head.
+    """
+    rows = [
+        _forest_row(one, name)
+        for one, name in zip(findings, names, strict=True)
+        if isfinite(one.adjusted.odds_ratio.estimate)
+    ]
+    axis = alt.X(
+        "low:Q",
+        scale=alt.Scale(type="log", domain=_odds_domain(rows), nice=False),
+        axis=alt.Axis(values=list(_ODDS_TICKS), format="~g", grid=True, labelFlush=False),
+        title="odds of a return where the step was missed, against where it was kept (odds ratio, log scale)",
+    )
+    base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
+    crude = base.mark_tick(color=ORANGE, thickness=2, size=12).encode(x="crude:Q", tooltip=_forest_tooltip())
+    grades = ["strong", "moderate", "weak", "none", "cannot tell"]
+    estimate = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
+        x="estimate:Q",
+        shape=alt.Shape(
+            "grade:N",
+            scale=alt.Scale(domain=grades, range=["diamond", "square", "circle", "triangle-up", "cross"]),
+            legend=alt.Legend(title="evidence", orient="top"),
+        ),
+        tooltip=_forest_tooltip(),
+    )
+    beyond = [
+        base.transform_filter(f"datum.{side}_open")
+        .mark_point(filled=True, shape=shape, color=BLUE, size=60)
+        .encode(x=f"{side}:Q")
+        for side, shape in (("low", "triangle-left"), ("high", "triangle-right"))
+    ]
+    return layered(dashed_at(1), reach, crude, estimate, *beyond, height=height_of(rows))
+
+
+def _forest_row(one: Finding, name: str) -> Row:
+    ratio, counts = one.adjusted.odds_ratio, one.counts
+    crude = one.crude.odds_ratio.estimate
+    return {
+        "name": name,
+        "estimate": _within(ratio.estimate),
+        "low": _within(ratio.low),
+        "high": _within(ratio.high),
+        "low_open": not ratio.low >= _ODDS_ENDS[0],
+        "high_open": not ratio.high <= _ODDS_ENDS[1],
+        "crude": _within(crude) if isfinite(crude) else None,
+        "grade": one.grade,
+        "said": str(ratio),
+        "missed": f"{counts.returns_missed} of {counts.missed}",
+        "met": f"{counts.returns_met} of {counts.met}",
+    }
+
+
+def _within(value: float) -> float:
+    return min(max(value, _ODDS_ENDS[0]), _ODDS_ENDS[1])
+
+
+def _odds_domain(rows: Sequence[Row]) -> list[float]:
+    """From the last labelled tick below all intervals to the first above; at least from a half to two."""
+    ends = [value for row in rows for key in ("low", "high", "crude") if isinstance(value := row[key], float)]
+    lowest, highest = min([0.5, *ends]), max([2.0, *ends])
+    return [
+        max((float(tick) for tick in _ODDS_TICKS if tick <= lowest), default=_ODDS_ENDS[0]),
+        min((float(tick) for tick in _ODDS_TICKS if tick >= highest), default=_ODDS_ENDS[1]),
+    ]
+
+
+def _forest_tooltip() -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("name:N", title="step and defect"),
+        alt.Tooltip("said:N", title="odds ratio, adjusted (95 %)"),
+        alt.Tooltip("crude:Q", title="without adjustment", format=".2f"),
+        alt.Tooltip("missed:N", title="returned, missed (n)"),
+        alt.Tooltip("met:N", title="returned, kept (n)"),
+        alt.Tooltip("grade:N", title="evidence"),
+    ]
