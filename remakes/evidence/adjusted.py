@@ -14,7 +14,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
@@ -33,8 +32,13 @@ Floats = NDArray[np.float64]
 LEAST_RETURNS: Final = 3
 #: Strength with which a technician's share of misses is drawn to the lab's, in restorations.
 _SHARE_STRENGTH: Final = 10.0
-#: When the search for an interval's end takes its last step; the ends are then good to half a percent.
-_LIMIT_TOLERANCE: Final = 0.05
+#: When the search for an interval's end takes its last step; the ends are then good to half a
+#: percent of the half-width.
+_LIMIT_TOLERANCE: Final = 0.15
+
+
+#: Beyond this every risk is 1.
+_MOST_LOG_ODDS: Final = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +108,7 @@ def adjusted_effect(
         return _without(why)
     try:
         pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
-        best = fit(pair.design, start=pair.start, tolerance=1e-5)
+        best = fit(pair.design, start=pair.start, tolerance=1e-4)
         interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))
@@ -201,6 +205,11 @@ class _Carry:
         if design.levels:
             # A level without a recorded restoration is taken as an average one.
             base = base + np.append(fitted.theta[bins + p :], 0.0)[self.pair.groups[rows]]
-        eta = base[:, None] + fitted.theta[:bins] + flic_shift(design, fitted)
-        ceiling = 1.0 - 1e-12
-        return np.minimum(expit(eta), ceiling), np.minimum(expit(eta + effects[0]), ceiling)
+        at_start = np.exp(fitted.theta[:bins] + flic_shift(design, fitted))
+        met = np.exp(np.minimum(base, _MOST_LOG_ODDS))[:, None] * at_start
+        missed = met * np.exp(min(float(effects[0]), _MOST_LOG_ODDS))
+        return _hazard(met), _hazard(missed)
+
+
+def _hazard(odds: Floats) -> Floats:
+    return np.minimum(odds / (1.0 + odds), 1.0 - 1e-12)

@@ -7,6 +7,7 @@ returns are expected on either side, the exact conditional estimate with its mid
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +19,7 @@ from remakes.deviations.detect import MET, MISSED
 from remakes.evidence.contingency import exact_conditional, homogeneity, mantel_haenszel
 from remakes.evidence.estimate import UNKNOWN, Estimate
 
-__all__ = ["CrudeEvidence", "crude_evidence"]
+__all__ = ["CrudeEvidence", "MonthsBySide", "crude_evidence"]
 
 Floats = NDArray[np.float64]
 
@@ -69,13 +70,62 @@ class _Sides:
     met_events: Floats
     met_total: Floats
 
+    def each(self, change: Callable[[Floats], Floats]) -> _Sides:
+        """The same change to all four."""
+        return _Sides(*(change(s) for s in (self.missed_events, self.missed_total, self.met_events, self.met_total)))
 
-def crude_evidence(table: PatternTable, defect: str, *, horizon: int) -> dict[str, CrudeEvidence]:
+
+class MonthsBySide:
+    """Months at risk of each factor, missed and met, by technician x kind and month bin; the same for all defects.
+
+    Only returns differ between defects, and they are few: what holds for every restoration is summed once.
+    """
+
+    def __init__(self, table: PatternTable) -> None:
+        person, kind = table.attributes["technician"], table.attributes["kind"]
+        held, cell = np.unique(person.codes * len(kind.levels) + kind.codes, return_inverse=True)
+        self._cell: NDArray[np.intp] = cell.reshape(-1)
+        #: One row a technician, one column a cell.
+        self._person: Floats = (np.arange(len(person.levels))[:, None] == held // len(kind.levels)).astype(np.float64)
+        self._sides = tuple((table.status == status).astype(np.float64) for status in (MISSED, MET))
+        rows = np.argsort(self._cell, kind="stable")
+        starts = np.searchsorted(self._cell[rows], np.arange(len(held)))
+        # (cells, bins, factors)
+        self._months = tuple(
+            np.stack(
+                [np.add.reduceat(side[rows] * months[:, None], starts, axis=0) for months in table.at_risk[rows].T],
+                axis=1,
+            )
+            for side in self._sides
+        )
+
+    def sides(self, table: PatternTable, defect: str) -> _Sides:
+        """Months at risk and returns for one defect; (factors, cells, bins)."""
+        mine = table.event_defect == table.defects.index(defect)
+        pattern, month_bin = table.event_pattern[mine], table.event_bin[mine]
+        parts = []
+        for side, months in zip(self._sides, self._months, strict=True):
+            returned, total = np.zeros_like(months), months.copy()
+            concerned = side[pattern]
+            np.add.at(returned, (self._cell[pattern], month_bin), table.event_count[mine, None] * concerned)
+            np.subtract.at(total, self._cell[pattern], table.event_lost[mine][:, :, None] * concerned[:, None, :])
+            parts += [returned, total]
+        return _Sides(*(np.ascontiguousarray(part.transpose(2, 0, 1)) for part in parts))
+
+    def by_person(self, of_cell: Floats) -> Floats:
+        """(factors, cells) summed to (factors, technicians)."""
+        summed: Floats = of_cell @ self._person.T
+        return summed
+
+
+def crude_evidence(table: PatternTable, months: MonthsBySide, defect: str, *, horizon: int) -> dict[str, CrudeEvidence]:
     """Crude evidence of all factors for one defect.
 
     Parameters
     ----------
     table : PatternTable
+    months : MonthsBySide
+        Of the same table.
     defect : str
     horizon : int
         Months of service that the risks look at.
@@ -84,13 +134,11 @@ def crude_evidence(table: PatternTable, defect: str, *, horizon: int) -> dict[st
     -------
     dict by factor
     """
-    at_risk, events = table.events_of(defect)
-    missed = (table.status == MISSED).astype(np.float64)
-    met = (table.status == MET).astype(np.float64)
-    plain = _Sides(missed.T @ events, missed.T @ at_risk, met.T @ events, met.T @ at_risk)
+    cells = months.sides(table, defect)
+    plain = cells.each(lambda side: side.sum(axis=1))
     pooled = _pool(plain)
-    fine = _pool(_by_person_and_kind(table, at_risk, events, missed, met))
-    alike = _homogeneity_p(table, at_risk, events, missed, met)
+    fine = _pool(cells.each(lambda side: side.reshape(len(side), -1)))
+    alike = _homogeneity_p(cells.each(lambda side: months.by_person(side.sum(axis=2))))
     found = {}
     for k, factor in enumerate(table.factors):
         one = _Sides(plain.missed_events[k], plain.missed_total[k], plain.met_events[k], plain.met_total[k])
@@ -156,36 +204,13 @@ def _exact(one: _Sides) -> tuple[Estimate, float]:
     return Estimate(result.estimate, result.mid_p_low, result.mid_p_high), result.mid_p
 
 
-def _by_person_and_kind(table: PatternTable, at_risk: Floats, events: Floats, missed: Floats, met: Floats) -> _Sides:
-    """Sums by factor over strata of technician x kind x month bin."""
-    person, kind = table.attributes["technician"], table.attributes["kind"]
-    combined = person.codes * len(kind.levels) + kind.codes
-    held, stratum = np.unique(combined, return_inverse=True)
-    rows = np.argsort(stratum, kind="stable")
-    starts = np.searchsorted(stratum[rows], np.arange(len(held)))
-
-    def sums(side: Floats, months: Floats) -> Floats:
-        # (factors, strata, bins): each factor's rows summed within technician and kind.
-        parts = [np.add.reduceat(side[rows, k, None] * months[rows], starts) for k in range(side.shape[1])]
-        shape = (len(parts), len(held) * months.shape[1])
-        return np.stack(parts).reshape(shape) if parts else np.zeros(shape)
-
-    return _Sides(sums(missed, events), sums(missed, at_risk), sums(met, events), sums(met, at_risk))
-
-
-def _homogeneity_p(table: PatternTable, at_risk: Floats, events: Floats, missed: Floats, met: Floats) -> list[float]:
+def _homogeneity_p(persons: _Sides) -> list[float]:
     """Is the odds ratio the same for all technicians? One p a factor; nan where a cell expects less than one."""
-    person = np.eye(len(table.attributes["technician"].levels))[table.attributes["technician"].codes]
-
-    def sums(side: Floats, months: Floats) -> Floats:
-        of_person: Floats = (side * months.sum(axis=1)[:, None]).T @ person
-        return of_person
-
     result = homogeneity(
-        exposed_events=sums(missed, events),
-        exposed_total=sums(missed, at_risk),
-        unexposed_events=sums(met, events),
-        unexposed_total=sums(met, at_risk),
+        exposed_events=persons.missed_events,
+        exposed_total=persons.missed_total,
+        unexposed_events=persons.met_events,
+        unexposed_total=persons.met_total,
     )
     return [
         float(p) if least >= _LEAST_EXPECTED_CELL else float("nan")

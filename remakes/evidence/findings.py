@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from math import isfinite
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect
 from remakes.evidence.adjustment import Background, adjustment_names
 from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.cautions import FactorRecord, cautions, factor_record
-from remakes.evidence.crude import CrudeEvidence, crude_evidence
+from remakes.evidence.crude import CrudeEvidence, MonthsBySide, crude_evidence
 from remakes.evidence.grades import GRADES, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.multiplicity import benjamini_hochberg
 from remakes.evidence.shrinkage import estimate_shrinkage
@@ -165,7 +166,8 @@ def _pairs(
     done = 0
     # The matrices are small: two fits beside each other are quicker than one on two cores.
     with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=2) as pool:
-        for found in pool.map(lambda defect: _of_defect(table, standard, case_mix, defect, horizon), table.defects):
+        work = partial(_of_defect, table, standard, case_mix, MonthsBySide(table), horizon=horizon)
+        for found in pool.map(work, table.defects):
             done += len(found)
             if progress:
                 progress("comparing", done, total)
@@ -173,9 +175,14 @@ def _pairs(
 
 
 def _of_defect(
-    table: PatternTable, standard: ProcessStandard, case_mix: CaseMix, defect: str, horizon: int
+    table: PatternTable,
+    standard: ProcessStandard,
+    case_mix: CaseMix,
+    months: MonthsBySide,
+    defect: str,
+    horizon: int,
 ) -> list[_Pair]:
-    crude = crude_evidence(table, defect, horizon=horizon)
+    crude = crude_evidence(table, months, defect, horizon=horizon)
     at_risk, events = table.events_of(defect)
     shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
     background = Background(table, case_mix, shrinkage, defect)

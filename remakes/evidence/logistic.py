@@ -21,13 +21,14 @@ Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A. Statistics in Medicine 36:2302-
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import blas, lapack
-from scipy.special import chdtrc, chdtri, expit
+from scipy.linalg import lapack
+from scipy.special import chdtrc, chdtri
 
 from remakes.errors import FitError
 
@@ -71,6 +72,8 @@ class Design:
     ridge: Floats
     groups: Ints | None = None
     group_ridge: float = 0.0
+    counts: _Counts = field(init=False, repr=False, compare=False)
+    prior: Floats = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         n, p = self.covariates.shape
@@ -88,6 +91,9 @@ class Design:
             )
         if self.groups is not None and (self.group_ridge <= 0 or bool(np.any(np.diff(self.groups) < 0))):
             raise FitError("Groups must come in ascending order and with a positive ridge; sort the patterns by group.")
+        object.__setattr__(self, "counts", _Counts(self))
+        prior = [np.zeros(self.bins), self.ridge, np.full(self.levels, self.group_ridge)]
+        object.__setattr__(self, "prior", np.concatenate(prior))
 
     @property
     def bins(self) -> int:
@@ -118,12 +124,15 @@ class Fit:
         Inverse of the (ridged) Fisher information.
     steps : int
         Times the likelihood was worked out.
+    slope : float
+        Slope of the penalized log-likelihood along the held covariate; 0 where none was held.
     """
 
     theta: Floats
     penalized_loglik: float
     covariance: Floats
     steps: int
+    slope: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,89 +164,117 @@ class _State:
     covariance: Floats
 
 
-def _information(design: Design, W: Floats) -> Floats:
-    """The (bins + p + levels) square Fisher information, ridge included; group columns are summed, not formed."""
-    X, B = design.covariates, design.bins
-    p, size = X.shape[1], design.size
-    w = W @ np.ones(B)
-    M = np.zeros((size, size))
-    M[np.arange(B), np.arange(B)] = W.sum(axis=0)
-    M[B : B + p, :B] = X.T @ W
-    # Half of the symmetric product is enough; the lower triangle is all that is read afterwards.
-    M[B : B + p, B : B + p] = blas.dsyrk(1.0, (X * np.sqrt(w)[:, None]).T, lower=1)
-    diagonal = np.arange(B, B + p)
-    M[diagonal, diagonal] += design.ridge
-    if design.groups is not None:
-        starts = np.searchsorted(design.groups, np.arange(design.levels))
-        M[B + p :, :B] = np.add.reduceat(W, starts)
-        M[B + p :, B : B + p] = np.add.reduceat(X * w[:, None], starts)
-        tail = np.arange(B + p, size)
-        M[tail, tail] = np.add.reduceat(w, starts) + design.group_ridge
-    return M
+class _Counts:
+    """A design laid out for speed: patterns along the last axis, and what never changes worked out once."""
+
+    __slots__ = ("X", "at_risk", "bins", "covariates", "groups", "levels", "sizes", "starts", "sufficient", "wide")
+
+    def __init__(self, design: Design) -> None:
+        self.X: Floats = np.ascontiguousarray(design.covariates.T)
+        #: Room for one array of the size of X; taking new memory at every step would cost as much as the sums.
+        self.wide: Floats = np.empty_like(self.X)
+        self.at_risk: Floats = np.ascontiguousarray(design.at_risk.T)
+        self.groups = design.groups
+        self.levels = design.levels
+        self.sizes = None if self.groups is None else np.bincount(self.groups, minlength=self.levels)
+        self.bins, self.covariates = design.bins, len(self.X)
+        self.starts = None if self.groups is None else np.searchsorted(self.groups, np.arange(self.levels))
+        returned = design.events.sum(axis=1)
+        parts = [design.events.sum(axis=0), self.X @ returned]
+        if self.groups is not None:
+            parts.append(np.bincount(self.groups, returned, minlength=self.levels))
+        #: Returns summed along each parameter: all that the likelihood needs of them.
+        self.sufficient: Floats = np.concatenate(parts)
+
+    def odds(self, theta: Floats) -> Floats:
+        """Odds of a return by bin and pattern."""
+        B, p = self.bins, self.covariates
+        of_pattern = theta[B : B + p] @ self.X
+        if self.sizes is not None:
+            of_pattern += np.repeat(theta[B + p :], self.sizes)
+        # The ceiling keeps 1 - probability above zero in separated tables.
+        odds: Floats = np.minimum(np.exp(theta[:B])[:, None] * np.exp(np.minimum(of_pattern, 300.0)), 1e15)
+        return odds
+
+    def information(self, design: Design, W: Floats) -> Floats:
+        """The Fisher information, ridge included; the lower half is filled. Group columns are summed, not formed."""
+        B, p = self.bins, self.covariates
+        size = B + p + self.levels
+        w = W.sum(axis=0)
+        weighted = np.multiply(self.X, w, out=self.wide)
+        M = np.zeros((size, size))
+        flat = M.reshape(-1)
+        M[B : B + p, :B] = self.X @ W.T
+        M[B : B + p, B : B + p] = weighted @ self.X.T
+        diagonal = flat[:: size + 1]
+        diagonal[:B] = W.sum(axis=1)
+        diagonal[B : B + p] += design.ridge
+        if self.starts is not None:
+            M[B + p :, :B] = np.add.reduceat(W, self.starts, axis=1).T
+            M[B + p :, B : B + p] = np.add.reduceat(weighted, self.starts, axis=1).T
+            diagonal[B + p :] = np.add.reduceat(w, self.starts) + design.group_ridge
+        return M
+
+    def leverage(self, V: Floats) -> Floats:
+        """Variance of each linear predictor, by bin and pattern; times its weight it is the hat value."""
+        B, p = self.bins, self.covariates
+        turned = np.matmul(V[B : B + p, B : B + p], self.X, out=self.wide)
+        of_bin = 2.0 * (V[:B, B : B + p] @ self.X)
+        if self.sizes is not None:
+            turned += np.repeat(2.0 * V[B : B + p, B + p :], self.sizes, axis=1)
+            of_bin += np.repeat(2.0 * V[:B, B + p :], self.sizes, axis=1)
+        of_pattern = np.einsum("ij,ij->j", self.X, turned)
+        if self.sizes is not None:
+            of_pattern += np.repeat(V.diagonal()[B + p :], self.sizes)
+        of_bin += of_pattern
+        of_bin += V.diagonal()[:B, None]
+        return of_bin
+
+    def along(self, of_cell: Floats) -> Floats:
+        """Sums of a (bins, patterns) array along each parameter."""
+        of_pattern = of_cell.sum(axis=0)
+        parts = [of_cell.sum(axis=1), self.X @ of_pattern]
+        if self.starts is not None:
+            parts.append(np.add.reduceat(of_pattern, self.starts))
+        return np.concatenate(parts)
 
 
 def _invert(M: Floats) -> tuple[Floats, float]:
     """Inverse and log determinant of the information, of which the lower half is given."""
-    L, failed = lapack.dpotrf(M, lower=1, clean=0)
+    # The transpose is in the order LAPACK wants; its lower half is then the upper one.
+    R, failed = lapack.dpotrf(M.T, lower=0, clean=0, overwrite_a=1)
     if failed:
         raise FitError(
             "Two covariates cannot be told apart in these counts (the information matrix is singular). "
             "Leave one of them out, or shrink them with a ridge."
         )
-    logdet = 2.0 * float(np.log(np.diag(L)).sum())
-    V, _ = lapack.dpotri(L, lower=1)
-    V = np.tril(V) + np.tril(V, -1).T
+    logdet = 2.0 * float(np.log(R.diagonal()).sum())
+    V, _ = lapack.dpotri(R, lower=0, overwrite_c=1)
+    below = _below(len(V))
+    V[below] = V.T[below]
     return V, logdet
 
 
-def _leverage(design: Design, W: Floats, V: Floats) -> Floats:
-    """Hat values by pattern and bin: W times the variance of each linear predictor."""
-    X, B = design.covariates, design.bins
-    p = X.shape[1]
-    # x'Vx is the squared length of C'x with V = CC', and C is triangular: half the work of the full product.
-    C, _ = lapack.dpotrf(V[B : B + p, B : B + p], lower=1, clean=1)
-    turned = blas.dtrmm(1.0, C, X.T, lower=1, trans_a=1)
-    of_pattern = np.einsum("ij,ij->j", turned, turned)
-    cross = 2.0 * (X @ V[B : B + p, :B])
-    if design.groups is not None:
-        g = design.groups
-        of_pattern += 2.0 * np.einsum("ij,ij->i", X, V[B + p :, B : B + p][g])
-        of_pattern += np.diag(V)[B + p :][g]
-        cross += 2.0 * V[B + p :, :B][g]
-    hat: Floats = W * (of_pattern[:, None] + cross + np.diag(V)[:B])
-    return hat
-
-
-def _linear_predictor(design: Design, theta: Floats) -> Floats:
-    B = design.bins
-    p = design.covariates.shape[1]
-    of_pattern = design.covariates @ theta[B : B + p]
-    if design.groups is not None:
-        of_pattern = of_pattern + theta[B + p :][design.groups]
-    return of_pattern[:, None] + theta[:B]
+@lru_cache(maxsize=64)
+def _below(size: int) -> tuple[Ints, Ints]:
+    return np.tril_indices(size, -1)
 
 
 def _evaluate(design: Design, theta: Floats, *, firth: bool) -> _State:
-    eta = _linear_predictor(design, theta)
-    P = np.clip(expit(eta), 1e-300, 1.0 - 1e-15)
-    expected = design.at_risk * P
-    W = expected * (1.0 - P)
-    V, logdet = _invert(_information(design, W))
-    loglik = float(np.vdot(design.events, eta) + np.vdot(design.at_risk, np.log1p(-P)))
-    residual = design.events - expected
+    counts = design.counts
+    odds = counts.odds(theta)
+    Q = 1.0 / (1.0 + odds)
+    P = odds * Q
+    expected = counts.at_risk * P
+    W = expected * Q
+    V, logdet = _invert(counts.information(design, W))
+    loglik = float(counts.sufficient @ theta) + float(np.vdot(counts.at_risk, np.log(Q)))
+    pull = -expected
     if firth:
-        residual = residual + _leverage(design, W, V) * (0.5 - P)
-    B = design.bins
-    p = design.covariates.shape[1]
-    of_pattern = residual @ np.ones(B)
-    score = np.empty(design.size)
-    score[:B] = residual.sum(axis=0)
-    score[B : B + p] = design.covariates.T @ of_pattern - design.ridge * theta[B : B + p]
-    penalty = 0.5 * float(design.ridge @ theta[B : B + p] ** 2)
-    if design.groups is not None:
-        u = theta[B + p :]
-        score[B + p :] = np.bincount(design.groups, of_pattern, minlength=design.levels) - design.group_ridge * u
-        penalty += 0.5 * design.group_ridge * float(u @ u)
+        pull += W * (0.5 - P) * counts.leverage(V)
+    prior = design.prior
+    score = counts.sufficient + counts.along(pull) - prior * theta
+    penalty = 0.5 * float(prior @ theta**2)
     return _State(loglik - penalty + (0.5 * logdet if firth else 0.0), score, V)
 
 
@@ -283,16 +320,20 @@ def fit(
         held = design.bins + fixed[0]
         theta[held] = fixed[1]
     state = _evaluate(design, theta, firth=firth)
+    moved, last = None, None
     for taken in range(_MAX_STEPS):
-        step, gain = _newton_step(state, held)
+        newton, gain, slope = _newton_step(state, held)
+        step = newton if moved is None or last is None else _stretched(newton, last, moved, state)
         if gain < tolerance:
             return Fit(
                 theta=theta + step,
                 penalized_loglik=state.value + gain,
                 covariance=state.covariance,
                 steps=taken + 1,
+                slope=slope,
             )
-        theta, state = _climb(design, theta, step, state, firth=firth)
+        there, state = _climb(design, theta, step, newton, state, firth=firth)
+        theta, moved, last = there, there - theta, newton
     raise FitError(
         f"No maximum of the likelihood after {_MAX_STEPS} steps "
         f"({design.events.sum():g} returns, {design.size} parameters). "
@@ -300,14 +341,18 @@ def fit(
     )
 
 
-def _newton_step(state: _State, held: int | None) -> tuple[Floats, float]:
+def _newton_step(state: _State, held: int | None) -> tuple[Floats, float, float]:
+    """The step of Fisher scoring, the gain it promises, and the slope along the held covariate after it."""
     V, score = state.covariance, state.score
+    slope = 0.0
     if held is not None:
         # The inverse of the information without row `held`, by the usual rank-one formula.
         score = score.copy()
         score[held] = 0.0
         step = V @ score
-        step = step - V[:, held] * (step[held] / V[held, held])
+        pull = step[held] / V[held, held]
+        slope = float(state.score[held] + pull)
+        step = step - V[:, held] * pull
         step[held] = 0.0
     else:
         step = V @ score
@@ -315,17 +360,35 @@ def _newton_step(state: _State, held: int | None) -> tuple[Floats, float]:
     largest = float(np.abs(step).max())
     if largest > _MAX_MOVE:
         step = step * (_MAX_MOVE / largest)
-    return step, gain
+    return step, gain, slope
 
 
-def _climb(design: Design, theta: Floats, step: Floats, state: _State, *, firth: bool) -> tuple[Floats, _State]:
-    """Take the step, halved until the likelihood does not fall."""
+def _stretched(newton: Floats, last: Floats, moved: Floats, state: _State) -> Floats:
+    """The scoring step, bent by what the last one left over.
+
+    Fisher scoring ignores the curvature of Firth's penalty, so each step leaves a nearly constant share of the
+    way. Two successive steps tell that share (the secant method in many dimensions with one remembered step:
+    Anderson, J ACM 12:547-560, 1965).
+    """
+    change = newton - last
+    weight = 1.0 / np.diag(state.covariance)
+    size = float(weight @ (change * change))
+    share = float(weight @ (change * newton)) / size if size > 0 else 0.0
+    step: Floats = newton - share * (moved + change)
+    largest = float(np.abs(step).max())
+    return step if largest <= _MAX_MOVE else newton
+
+
+def _climb(
+    design: Design, theta: Floats, step: Floats, newton: Floats, state: _State, *, firth: bool
+) -> tuple[Floats, _State]:
+    """Take the step; where the likelihood falls, the scoring step instead, halved until it does not."""
     for _ in range(20):
         moved = theta + step
         there = _evaluate(design, moved, firth=firth)
         if there.value >= state.value - 1e-10:
             return moved, there
-        step = step * 0.5
+        step, newton = newton, 0.5 * newton
     # No way up: rounding has the last word, and the slope test of the caller ends the search.
     return theta, _State(state.value, np.zeros_like(state.score), state.covariance)
 
@@ -346,22 +409,23 @@ def profile(design: Design, best: Fit, index: int, *, level: float = 0.95, toler
     level : float
         Confidence level, a fraction in (0, 1).
     tolerance : float
-        How near the signed root of the likelihood ratio must come to its target before the last secant step,
-        which is taken on trust: the ends are good to about the square of it.
+        How near the signed root of the likelihood ratio must come to its target before the last step, which is
+        taken on trust: the ends are good to about the square of it.
 
     Notes
     -----
-    The full design stays in the penalty of every constrained fit (Heinze & Schemper 2002). The signed
-    root is nearly straight in the coefficient, so a secant search needs few constrained fits, each
-    started from the tangent of the last one.
+    The full design stays in the penalty of every constrained fit (Heinze & Schemper 2002). The signed root is
+    nearly straight in the coefficient, and every constrained fit gives its slope as well: a parabola through the
+    estimate and the nearest known point foretells where the end lies, and most ends need one fit or two.
     """
     at = design.bins + index
     estimate = float(best.theta[at])
     null = _constrained(design, best, index, 0.0, tolerance=_inner(tolerance))
     chi2 = max(0.0, 2.0 * (best.penalized_loglik - null.penalized_loglik))
     target = float(np.sqrt(chdtri(1, 1.0 - level)))
-    low_fit = _limit(design, best, index, -target, tolerance=tolerance)
-    high_fit = _limit(design, best, index, target, tolerance=tolerance)
+    points = [_Point(0.0, 0.0, 1.0 / float(np.sqrt(best.covariance[at, at])), best), _point(best, null, at)]
+    low_fit = _limit(design, points, index, -target, tolerance=tolerance)
+    high_fit = _limit(design, points, index, target, tolerance=tolerance)
     return ProfileInterval(
         estimate=estimate,
         low=-np.inf if low_fit is None else float(low_fit.theta[at]),
@@ -377,7 +441,7 @@ def profile(design: Design, best: Fit, index: int, *, level: float = 0.95, toler
 
 def _inner(tolerance: float) -> float:
     """Tolerance of a constrained fit inside a search of the given tolerance."""
-    return max(0.2 * tolerance, 1e-10)
+    return min(max(0.02 * tolerance, 1e-10), 1e-3)
 
 
 def _constrained(design: Design, near: Fit, index: int, value: float, *, tolerance: float) -> Fit:
@@ -391,42 +455,101 @@ def _along(near: Fit, at: int, value: float) -> Floats:
     return moved
 
 
-def _limit(design: Design, best: Fit, index: int, target: float, *, tolerance: float) -> Fit | None:
-    """The constrained fit where the signed root of the likelihood ratio is `target`; None beyond reach."""
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """A point of the profile: distance from the estimate, signed root of the likelihood ratio, its slope, the fit."""
+
+    distance: float
+    root: float
+    slope: float
+    fit: Fit
+
+
+def _point(best: Fit, there: Fit, at: int) -> _Point:
+    distance = float(there.theta[at] - best.theta[at])
+    drop = 2.0 * (best.penalized_loglik - there.penalized_loglik)
+    root = float(np.copysign(np.sqrt(max(drop, 0.0)), distance))
+    # root^2 / 2 falls as the likelihood does: root x slope of root = - slope of the likelihood.
+    slope = -there.slope / root if abs(root) > _FLAT else 0.0
+    return _Point(distance, root, slope, there)
+
+
+#: Roots nearer to zero than this carry no slope of their own.
+_FLAT: Final = 0.05
+_MOST_POINTS: Final = 40
+
+
+def _limit(design: Design, points: list[_Point], index: int, target: float, *, tolerance: float) -> Fit | None:
+    """The constrained fit where the signed root of the likelihood ratio is `target`; None beyond reach.
+
+    What earlier searches learnt of the profile is in `points`, the estimate first; each new point is added.
+    """
     at = design.bins + index
+    best = points[0].fit
     estimate = float(best.theta[at])
-    inner, inner_root = estimate, 0.0
-    outer: float | None = None
-    outer_root = 0.0
-    value = estimate + target * float(np.sqrt(best.covariance[at, at]))
-    near = best
-    for _ in range(40):
-        if abs(value - estimate) > _FAR + abs(estimate):
+    far = _FAR + abs(estimate)
+    inner, outer = 0.0, float(np.copysign(np.inf, target))
+    nearest = min(points[1:], key=lambda point: abs(point.root - target))
+    distance = _guess(points[0], nearest, target)
+    for _ in range(_MOST_POINTS):
+        if abs(distance) > far:
             return None
-        near = _constrained(design, near, index, value, tolerance=_inner(tolerance))
-        drop = max(0.0, 2.0 * (best.penalized_loglik - near.penalized_loglik))
-        root = float(np.sign(target) * np.sqrt(drop))
-        slope = (root - inner_root) / (value - inner) if value != inner else 0.0
-        if abs(root) < abs(target):
-            inner, inner_root = value, root
+        start = _foretold(points, at, distance)
+        there = fit(design, start=start, fixed=(index, estimate + distance), tolerance=_inner(tolerance))
+        point = _point(best, there, at)
+        points.append(point)
+        ahead = _ahead(points[0], point, target)
+        if abs(point.root - target) < tolerance and ahead is not None:
+            return replace(there, theta=_along(there, at, estimate + ahead))
+        if abs(point.root) < abs(target):
+            inner = distance
         else:
-            outer, outer_root = value, root
-        if abs(root - target) < tolerance:
-            last = value + (target - root) / slope if slope else value
-            return replace(near, theta=_along(near, at, last))
-        value = _next_guess(inner, inner_root, outer, outer_root, target, estimate)
-    return near
+            outer = distance
+        distance = _inside(ahead, inner, outer)
+    return there
 
 
-def _next_guess(
-    inner: float, inner_root: float, outer: float | None, outer_root: float, target: float, estimate: float
-) -> float:
-    if outer is None:
-        # Not yet bracketed: go on along the line from the estimate, at most twice as far.
-        ratio = target / inner_root if inner_root else 2.0
-        return estimate + (inner - estimate) * min(max(ratio, 1.05), 2.0)
-    share = (target - inner_root) / (outer_root - inner_root)
-    return inner + (outer - inner) * min(max(share, 0.02), 0.98)
+def _foretold(points: list[_Point], at: int, distance: float) -> Floats:
+    """Where the other parameters are at a distance: along the tangent of the nearest point, bent towards the next."""
+    near, other = sorted(points, key=lambda point: abs(point.distance - distance))[:2]
+    start = _along(near.fit, at, points[0].fit.theta[at] + distance)
+    between = other.distance - near.distance
+    if abs(between) < _FLAT:
+        return start
+    bend = (other.fit.theta - _along(near.fit, at, float(other.fit.theta[at]))) / between**2
+    bent: Floats = start + bend * (distance - near.distance) ** 2
+    return bent
+
+
+def _guess(best: _Point, known: _Point, target: float) -> float:
+    """Where the root is `target`, from the curve through the estimate and one known point."""
+    ahead = _ahead(best, known, target) if abs(known.root) > 2 * _FLAT else None
+    return target / best.slope if ahead is None else ahead
+
+
+def _ahead(best: _Point, known: _Point, target: float) -> float | None:
+    """Where root = a x + b x^2, with value and slope of a known point, meets the target; None if it does not."""
+    x = known.distance
+    if not x or known.slope <= 0:
+        return None
+    b = (known.slope * x - known.root) / x**2
+    a = known.root / x - b * x
+    inside = a * a + 4.0 * b * target
+    if a <= 0 or inside <= 0:
+        return None
+    # The solution that stays finite as b goes to 0.
+    return 2.0 * target / (a + float(np.sqrt(inside)))
+
+
+def _inside(ahead: float | None, inner: float, outer: float) -> float:
+    """The next distance to look at: as foretold, kept inside what is known to hold the answer."""
+    if not np.isfinite(outer):
+        step = 1.0 if inner == 0 else abs(inner)
+        low, high = 1.05 * inner, inner + float(np.copysign(step, outer))
+    else:
+        low, high = inner + 0.02 * (outer - inner), inner + 0.98 * (outer - inner)
+    wanted = 0.5 * (low + high) if ahead is None else ahead
+    return float(np.clip(wanted, min(low, high), max(low, high)))
 
 
 def flic_shift(design: Design, fitted: Fit) -> Floats:
@@ -440,15 +563,20 @@ def flic_shift(design: Design, fitted: Fit) -> Floats:
     (bins,) array
         On the log-odds scale; minus infinity for a bin without returns.
     """
-    eta = _linear_predictor(design, fitted.theta)
+    counts = design.counts
+    odds, at_risk = counts.odds(fitted.theta), counts.at_risk
     observed = design.events.sum(axis=0)
-    shift = np.zeros(design.bins)
+    factor = np.ones(design.bins)
     for _ in range(50):
-        P = expit(eta + shift)
-        expected = (design.at_risk * P).sum(axis=0)
-        slope = (design.at_risk * P * (1.0 - P)).sum(axis=0)
-        move = np.where(observed > 0, (observed - expected) / np.maximum(slope, 1e-300), 0.0)
-        shift = shift + np.clip(move, -2.0, 2.0)
-        if float(np.abs(move).max()) < 1e-8:
+        moved = odds * factor[:, None]
+        P = moved / (1.0 + moved)
+        expected = at_risk * P
+        total = expected.sum(axis=1)
+        slope = total - (expected * P).sum(axis=1)
+        move = np.where(observed > 0, (observed - total) / np.maximum(slope, 1e-300), 0.0)
+        factor = factor * np.exp(np.clip(move, -2.0, 2.0))
+        if float(np.abs(move).max()) < 1e-5:
             break
+    # The last move leaves an error of its square.
+    shift = np.log(factor)
     return np.where(observed > 0, shift, -np.inf)

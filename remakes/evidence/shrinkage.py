@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from remakes.counts.table import BIN_EDGES
 from remakes.errors import FitError
 from remakes.evidence.case_mix import SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.designs import independent_columns, merged_design
-from remakes.evidence.logistic import Fit, fit
+from remakes.evidence.logistic import Design, Fit, fit
 
 __all__ = ["Shrinkage", "estimate_shrinkage"]
 
@@ -118,6 +118,7 @@ class _BaseModel:
         self.group = named[0] if named else None
         self.dense = named[1:]
         self.X = np.hstack([fixed[:, self.kept], *(case_mix.indicators(name, rows) for name in self.dense)])
+        self._design: Design | None = None
         self.places: dict[str, Ints] = {}
         at = len(self.bins) + int(self.kept.sum())
         for name in [*self.dense, *named[:1]]:
@@ -127,15 +128,21 @@ class _BaseModel:
     def fitted(self, sd: Mapping[str, float], start: Floats | None) -> Fit:
         ridge = [np.full(int(self.kept.sum()), self.weak)]
         ridge += [np.full(self.case_mix.levels[name], sd[name] ** -2) for name in self.dense]
-        design = merged_design(
+        of_group = sd[self.group] ** -2 if self.group else 0.0
+        strengths: dict[str, Any] = {"ridge": np.concatenate(ridge), "group_ridge": of_group}
+        # Rows are merged once; only the strengths change from round to round.
+        self._design = replace(self._design, **strengths) if self._design else self._merged(**strengths)
+        return fit(self._design, start=start, tolerance=1e-3)
+
+    def _merged(self, *, ridge: Floats, group_ridge: float) -> Design:
+        return merged_design(
             self.X,
             at_risk=self.at_risk,
             events=self.events,
-            ridge=np.concatenate(ridge),
+            ridge=ridge,
             groups=self.case_mix.codes[self.group] if self.group else None,
-            group_ridge=sd[self.group] ** -2 if self.group else 0.0,
+            group_ridge=group_ridge,
         )
-        return fit(design, start=start, tolerance=1e-4)
 
     def shrinkage(self, sd: Mapping[str, float], fitted: Fit) -> Shrinkage:
         size = len(self.bins)

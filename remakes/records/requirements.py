@@ -136,13 +136,23 @@ class ProcessStandard:
     title: str = ""
     steps: tuple[str, ...] = ()
     requirements: tuple[Requirement, ...] = ()
+    # Looked up for every pair of factor and defect, so sorted out once.
+    _of_factor: Mapping[str, tuple[Requirement, ...]] = field(init=False, repr=False, compare=False)
+    _in_order: tuple[str, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        held: dict[str, tuple[Requirement, ...]] = {}
+        for one in self.requirements:
+            held[one.factor] = (*held.get(one.factor, ()), one)
+        object.__setattr__(self, "_of_factor", held)
+        position = {step: n for n, step in enumerate(self.steps)}
+        in_order = sorted(held, key=lambda factor: position.get(self.step_of(factor), len(position)))
+        object.__setattr__(self, "_in_order", tuple(in_order))
 
     @property
     def factors(self) -> tuple[str, ...]:
         """All factors in the order of work: by step, and within a step as the file has them."""
-        position = {step: n for n, step in enumerate(self.steps)}
-        found = dict.fromkeys(requirement.factor for requirement in self.requirements)
-        return tuple(sorted(found, key=lambda factor: position[self.step_of(factor)]))
+        return self._in_order
 
     @property
     def numeric_readings(self) -> frozenset[tuple[str, str]]:
@@ -157,9 +167,9 @@ class ProcessStandard:
         ProcessStandardError
             The standard does not name the factor.
         """
-        found = tuple(one for one in self.requirements if one.factor == factor)
+        found = self._of_factor.get(factor, ())
         if not found:
-            known = ", ".join(dict.fromkeys(one.factor for one in self.requirements)) or "none"
+            known = ", ".join(self._of_factor) or "none"
             raise ProcessStandardError(
                 f"The process standard names no factor {factor!r}. It names: {known}. "
                 "Use one of these, or add a requirement to the standard and import it."
