@@ -26,6 +26,9 @@ from remakes.records.standard import ProcessStandard
 
 __all__ = ["Finding", "find"]
 
+#: How many times as much of the allowance for false findings goes to a pair whose defect the standard names among
+#: those the miss may cause. Mechanism is knowledge from before the data; the pairs outside it are checks.
+PLAUSIBLE_WEIGHT: Final = 10.0
 #: Below this q a pair that mechanism does not explain raises an alarm about its factor.
 _ALARM_Q: Final = 0.10
 
@@ -44,7 +47,9 @@ class Finding:
     crude : CrudeEvidence
     adjusted : AdjustedEffect
     q : float
-        Benjamini-Hochberg over all tested pairs; nan where not tested.
+        Benjamini-Hochberg over all tested pairs, plausible ones with the greater weight; nan where not tested.
+    q_alike : float
+        The same with all pairs alike: by this one the checks among the implausible pairs are judged.
     plausible : bool
         The standard names the defect among those this miss may cause.
     detectable : float
@@ -63,6 +68,7 @@ class Finding:
     crude: CrudeEvidence
     adjusted: AdjustedEffect
     q: float
+    q_alike: float
     plausible: bool
     detectable: float
     grade: Grade
@@ -90,6 +96,7 @@ class Finding:
             "homogeneity_p": _number(crude.homogeneity_p),
             "p": _number(adjusted.p),
             "q": _number(self.q),
+            "q_all_pairs_alike": _number(self.q_alike),
             "risk_met": _number(adjusted.risk_met),
             "risk_missed": _number(adjusted.risk_missed),
             "crude_risk_met": _number(crude.risk_met),
@@ -121,7 +128,12 @@ class _Pair:
 
 
 def find(
-    table: PatternTable, standard: ProcessStandard, *, horizon: int = 12, progress: Progress | None = None
+    table: PatternTable,
+    standard: ProcessStandard,
+    *,
+    horizon: int = 12,
+    plausible_weight: float = PLAUSIBLE_WEIGHT,
+    progress: Progress | None = None,
 ) -> tuple[Finding, ...]:
     """Which missed requirement goes with which defect, and how sure is that?
 
@@ -132,6 +144,8 @@ def find(
         The one the table was counted by.
     horizon : int
         Months of service that risks and avoidable returns look at.
+    plausible_weight : float
+        Weight of a pair that the standard calls plausible, against 1 of any other; 1: all pairs alike.
     progress : callable, optional
         Told what is done, how many pairs are finished, and of how many.
 
@@ -156,7 +170,7 @@ def find(
     case_mix = CaseMix(table)
     records = {factor: factor_record(table, standard, factor) for factor in table.factors}
     pairs = list(_pairs(table, standard, case_mix, horizon, progress))
-    return _graded(pairs, records, standard, case_mix)
+    return _graded(pairs, records, standard, case_mix, plausible_weight)
 
 
 def _pairs(
@@ -203,13 +217,19 @@ def _of_defect(
 
 
 def _graded(
-    pairs: list[_Pair], records: dict[str, FactorRecord], standard: ProcessStandard, case_mix: CaseMix
+    pairs: list[_Pair],
+    records: dict[str, FactorRecord],
+    standard: ProcessStandard,
+    case_mix: CaseMix,
+    plausible_weight: float,
 ) -> tuple[Finding, ...]:
-    q_values = benjamini_hochberg(np.array([pair.adjusted.p for pair in pairs]))
-    alarms = _alarms(pairs, q_values, standard)
+    p = np.array([pair.adjusted.p for pair in pairs])
+    weights = [plausible_weight if pair.defect in standard.may_cause(pair.factor) else 1.0 for pair in pairs]
+    alike, weighted = benjamini_hochberg(p), benjamini_hochberg(p, weights=weights)
+    alarms = _alarms(pairs, alike, standard)
     findings = [
-        _finding(pair, float(q), records[pair.factor], alarms.get(pair.factor, ()), standard, case_mix)
-        for pair, q in zip(pairs, q_values, strict=True)
+        _finding(pair, float(q), float(q_alike), records[pair.factor], alarms.get(pair.factor, ()), standard, case_mix)
+        for pair, q, q_alike in zip(pairs, weighted, alike, strict=True)
     ]
     return tuple(sorted(findings, key=_by_evidence))
 
@@ -232,6 +252,7 @@ def _alarms(
 def _finding(
     pair: _Pair,
     q: float,
+    q_alike: float,
     record: FactorRecord,
     alarms: tuple[str, ...],
     standard: ProcessStandard,
@@ -258,6 +279,7 @@ def _finding(
         crude=pair.crude,
         adjusted=pair.adjusted,
         q=q,
+        q_alike=q_alike,
         plausible=plausible,
         detectable=pair.detectable,
         grade=judged,
