@@ -39,6 +39,7 @@ def finding(ratio: Estimate, *, crude: float = 2.0, factor: str = "bond_wait") -
         ),
         adjusted=AdjustedEffect(odds_ratio=ratio, p=0.01, risk_met=0.1, risk_missed=0.2, avoidable=UNKNOWN),
         q=0.02,
+        q_alike=0.04,
         plausible=True,
         detectable=2.5,
         grade="moderate",

@@ -21,7 +21,7 @@ from remakes.errors import FitError
 from remakes.evidence.adjustment import Background, PairDesign, pair_design
 from remakes.evidence.attributable import EValue, e_value_of_odds_ratio
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.logistic import Fit, fit, flic_shift, profile
+from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Fit, fit, flic_shift, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]
@@ -32,9 +32,6 @@ Floats = NDArray[np.float64]
 LEAST_RETURNS: Final = 3
 #: Strength with which a technician's share of misses is drawn to the lab's, in restorations.
 _SHARE_STRENGTH: Final = 10.0
-#: When the search for an interval's end takes its last step; the ends are then good to half a
-#: percent of the half-width.
-_LIMIT_TOLERANCE: Final = 0.15
 
 
 #: Beyond this every risk is 1.
@@ -108,8 +105,8 @@ def adjusted_effect(
         return _without(why)
     try:
         pair = pair_design(table, background, standard, factor=factor, unrecorded=missed_share(table, factor))
-        best = fit(pair.design, start=pair.start, tolerance=1e-4)
-        interval = profile(pair.design, best, 0, tolerance=_LIMIT_TOLERANCE)
+        best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
+        interval = profile(pair.design, best, 0, tolerance=LIMIT_TOLERANCE)
     except FitError as error:
         return _without(str(error))
     carry = _Carry(pair, horizon)

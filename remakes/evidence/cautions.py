@@ -95,7 +95,8 @@ def _reading_remarks(table: PatternTable, standard: ProcessStandard, factor: str
         if readings.constant_by:
             remarks.append(f"All readings of {', '.join(readings.constant_by)} are one and the same value.")
     if readings.late:
-        remarks.append(f"{readings.late} readings were written after the return was known; they are left out.")
+        were = "reading was" if readings.late == 1 else "readings were"
+        remarks.append(f"{readings.late} {were} written after the return was known and left out.")
     return remarks, doubts
 
 

@@ -22,7 +22,6 @@ covered in 88 to 95 %. So it never stands alone: of the model's interval and the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import exp, inf, isfinite, log
 from typing import Any, Final
@@ -40,7 +39,7 @@ from remakes.evidence.logistic import Fit
 from remakes.evidence.sandwich import ClusterScore, robust_errors
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["LEAST_CLUSTERS", "Clustered", "LevelRows", "Widest", "clustered", "rows_by_level", "widest"]
+__all__ = ["LEAST_CLUSTERS", "Clustered", "LevelRows", "Widest", "clustered", "level_scores", "rows_by_level", "widest"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -235,7 +234,7 @@ def clustered(
         return None
     design = pair.design
     apart = rows_by_level(table, background, standard, pair, factor=factor, by=by)
-    scores = list(_scores(pair, fitted, apart))
+    scores = list(level_scores(pair, fitted, apart).values())
     scores, priors = _with_priors(scores, pair, fitted)
     errors = robust_errors(scores, size=design.size, index=design.bins, priors=priors)
     estimate = float(fitted.theta[design.bins])
@@ -264,8 +263,17 @@ def _both_sides(table: PatternTable, factor: str, by: str) -> int:
     return int(((missed > 0) & (met > 0)).sum())
 
 
-def _scores(pair: PairDesign, fitted: Fit, apart: LevelRows) -> Iterator[ClusterScore]:
-    """Information and score of each level, from its part of every row."""
+def level_scores(pair: PairDesign, fitted: Fit, apart: LevelRows) -> dict[int, ClusterScore]:
+    """Information and score of each level, from its part of every row.
+
+    Parameters
+    ----------
+    pair : PairDesign
+    fitted : Fit
+        Of the pair's design; the score is that of the likelihood alone, without any penalty.
+    apart : LevelRows
+        Of the same pair.
+    """
     design = pair.design
     B, p = design.bins, design.covariates.shape[1]
     of_row = design.covariates @ fitted.theta[B : B + p]
@@ -274,11 +282,13 @@ def _scores(pair: PairDesign, fitted: Fit, apart: LevelRows) -> Iterator[Cluster
     P = expit(of_row[:, None] + fitted.theta[:B])[apart.rows]
     expected = apart.at_risk * P
     W, residual = expected * (1.0 - P), apart.events - expected
+    scores = {}
     for level in apart.present:
         here = apart.of(level)
         rows = apart.rows[here]
         groups = None if design.groups is None else design.groups[rows]
-        yield _score(design.covariates[rows], W[here], residual[here], groups)
+        scores[int(level)] = _score(design.covariates[rows], W[here], residual[here], groups)
+    return scores
 
 
 def _score(X: Floats, W: Floats, residual: Floats, groups: Ints | None) -> ClusterScore:

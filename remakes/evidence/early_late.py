@@ -23,7 +23,7 @@ from remakes.evidence.adjusted import LEAST_RETURNS, missed_share
 from remakes.evidence.adjustment import Background, pair_design
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.fourfold import normal_quantile
-from remakes.evidence.logistic import fit, profile
+from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["DIFFER_P", "EarlyLate", "PartEffect", "early_and_late", "quotient"]
@@ -32,8 +32,6 @@ Floats = NDArray[np.float64]
 
 #: Only below this p are the two parts said to differ.
 DIFFER_P: Final = 0.05
-#: As for the finding itself: the ends of an interval are good to half a percent.
-_LIMIT_TOLERANCE: Final = 0.05
 _LEVEL: Final = 0.95
 
 
@@ -241,8 +239,8 @@ def _effect(
     if not why:
         try:
             pair = pair_design(table, part, standard, factor=factor, unrecorded=unrecorded)
-            best = fit(pair.design, start=pair.start, tolerance=1e-5)
-            interval = profile(pair.design, best, 0, level=_LEVEL, tolerance=_LIMIT_TOLERANCE)
+            best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
+            interval = profile(pair.design, best, 0, level=_LEVEL, tolerance=LIMIT_TOLERANCE)
             odds_ratio = Estimate(*(float(np.exp(v)) for v in (interval.estimate, interval.low, interval.high)))
             p = interval.p
         except FitError as error:

@@ -19,7 +19,7 @@ from remakes.deviations.detect import MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.adjustment import Background, adjustment_names
 from remakes.evidence.case_mix import RIDGE_WEAK, weak_ridge
 from remakes.evidence.designs import independent_columns, row_numbers
-from remakes.evidence.logistic import Design, Fit, ProfileInterval, fit, profile
+from remakes.evidence.logistic import LIMIT_TOLERANCE, Design, Fit, ProfileInterval, fit, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["ROOT_AT_LIMIT", "FilledIn", "Restorations", "restorations_apart", "signed_root_of"]
@@ -34,8 +34,6 @@ _FIT_TOLERANCE: Final = 1e-3
 #: The same for a completed table among many: the step may be a fifth of a standard error long, what is then left
 #: to go is of the order of a hundredth.
 _DRAW_TOLERANCE: Final = 0.02
-#: When the search for an interval's end takes its last step; the ends are then good to half a percent.
-_LIMIT_TOLERANCE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +186,7 @@ class FilledIn:
         """The fit under these shares, and the log odds ratio with its profile interval."""
         design = self.design(missed)
         best = self._fit(design)
-        return best, profile(design, best, 0, tolerance=_LIMIT_TOLERANCE)
+        return best, profile(design, best, 0, tolerance=LIMIT_TOLERANCE)
 
     def signed_root(self, missed: Floats) -> float:
         """How far the data are from an odds ratio of 1 under these shares.

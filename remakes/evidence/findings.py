@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from math import isfinite
@@ -16,10 +16,11 @@ from remakes.counts.table import FactorCounts, PatternTable
 from remakes.errors import NothingToAnalyzeError
 from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect
 from remakes.evidence.adjustment import Background, adjustment_names
+from remakes.evidence.believability import Checks, check
 from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.cautions import FactorRecord, cautions, factor_record
+from remakes.evidence.cautions import cautions, factor_record
 from remakes.evidence.crude import CrudeEvidence, MonthsBySide, crude_evidence
-from remakes.evidence.grades import GRADES, Grade, GradeInput, detectable_odds_ratio, grade
+from remakes.evidence.grades import GRADES, REPORTED, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.multiplicity import benjamini_hochberg
 from remakes.evidence.shrinkage import estimate_shrinkage
 from remakes.records.standard import ProcessStandard
@@ -60,6 +61,8 @@ class Finding:
     cautions : tuple of str
     compared_within : tuple of str
         The adjustment set, in words.
+    checks : Checks or None
+        What was looked at to see whether it can be believed; None where it is not reported.
     """
 
     factor: str
@@ -75,6 +78,12 @@ class Finding:
     because: str
     cautions: tuple[str, ...]
     compared_within: tuple[str, ...]
+    checks: Checks | None = None
+
+    @property
+    def reported(self) -> bool:
+        """Whether it is told as a finding: graded, and of a defect that the miss may cause."""
+        return self.plausible and self.grade in REPORTED
 
     def as_json(self) -> dict[str, Any]:
         """The finding in the interchange format; figures that cannot be had are null."""
@@ -110,6 +119,7 @@ class Finding:
             "because": self.because,
             "compared_within": list(self.compared_within),
             "cautions": list(self.cautions),
+            "checks": self.checks.as_json() if self.checks else None,
         }
 
 
@@ -125,6 +135,7 @@ class _Pair:
     crude: CrudeEvidence
     adjusted: AdjustedEffect
     detectable: float
+    background: Background
 
 
 def find(
@@ -168,24 +179,35 @@ def find(
             "No return has been recorded up to the end of observation. Enter or import returns, then analyze again."
         )
     case_mix = CaseMix(table)
-    records = {factor: factor_record(table, standard, factor) for factor in table.factors}
-    pairs = list(_pairs(table, standard, case_mix, horizon, progress))
-    return _graded(pairs, records, standard, case_mix, plausible_weight)
+    # The matrices are small: two fits beside each other are quicker than one on two cores.
+    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=2) as pool:
+        pairs = list(_pairs(table, standard, case_mix, horizon, pool, progress))
+        grading = _Grading(table, standard, case_mix, pairs, plausible_weight)
+        first = [grading.finding(pair, None) for pair in pairs]
+        told = [k for k, one in enumerate(first) if one.reported]
+        for done, (k, checks) in enumerate(zip(told, pool.map(grading.checked, told), strict=True), start=1):
+            if progress:
+                progress("can it be believed", done, len(told))
+            first[k] = grading.finding(pairs[k], checks)
+    return tuple(sorted(first, key=_by_evidence))
 
 
 def _pairs(
-    table: PatternTable, standard: ProcessStandard, case_mix: CaseMix, horizon: int, progress: Progress | None
+    table: PatternTable,
+    standard: ProcessStandard,
+    case_mix: CaseMix,
+    horizon: int,
+    pool: Executor,
+    progress: Progress | None,
 ) -> Iterator[_Pair]:
     total = len(table.factors) * len(table.defects)
     done = 0
-    # The matrices are small: two fits beside each other are quicker than one on two cores.
-    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=2) as pool:
-        work = partial(_of_defect, table, standard, case_mix, MonthsBySide(table), horizon=horizon)
-        for found in pool.map(work, table.defects):
-            done += len(found)
-            if progress:
-                progress("comparing", done, total)
-            yield from found
+    work = partial(_of_defect, table, standard, case_mix, MonthsBySide(table), horizon=horizon)
+    for found in pool.map(work, table.defects):
+        done += len(found)
+        if progress:
+            progress("comparing", done, total)
+        yield from found
 
 
 def _of_defect(
@@ -211,80 +233,70 @@ def _of_defect(
                 crude=crude[factor],
                 adjusted=adjusted,
                 detectable=detectable_odds_ratio(adjusted.log_se),
+                background=background,
             )
         )
     return pairs
 
 
-def _graded(
-    pairs: list[_Pair],
-    records: dict[str, FactorRecord],
-    standard: ProcessStandard,
-    case_mix: CaseMix,
-    plausible_weight: float,
-) -> tuple[Finding, ...]:
-    p = np.array([pair.adjusted.p for pair in pairs])
-    weights = [plausible_weight if pair.defect in standard.may_cause(pair.factor) else 1.0 for pair in pairs]
-    alike, weighted = benjamini_hochberg(p), benjamini_hochberg(p, weights=weights)
-    alarms = _alarms(pairs, alike, standard)
-    findings = [
-        _finding(pair, float(q), float(q_alike), records[pair.factor], alarms.get(pair.factor, ()), standard, case_mix)
-        for pair, q, q_alike in zip(pairs, weighted, alike, strict=True)
-    ]
-    return tuple(sorted(findings, key=_by_evidence))
+class _Grading:
+    """What the grades of all pairs share: q, the records of the factors, and the checks that failed."""
 
+    def __init__(
+        self,
+        table: PatternTable,
+        standard: ProcessStandard,
+        case_mix: CaseMix,
+        pairs: list[_Pair],
+        plausible_weight: float,
+    ) -> None:
+        self._table, self._standard, self._case_mix, self._every = table, standard, case_mix, pairs
+        self._records = {factor: factor_record(table, standard, factor) for factor in table.factors}
+        p = np.array([pair.adjusted.p for pair in pairs])
+        weights = [plausible_weight if self._plausible(pair) else 1.0 for pair in pairs]
+        keys = [(pair.factor, pair.defect) for pair in pairs]
+        self._q = dict(zip(keys, benjamini_hochberg(p, weights=weights).tolist(), strict=True))
+        self._q_alike = dict(zip(keys, benjamini_hochberg(p).tolist(), strict=True))
+        self._alarms = self._failed_controls()
 
-def _alarms(
-    pairs: list[_Pair], q_values: np.ndarray[Any, Any], standard: ProcessStandard
-) -> dict[str, tuple[str, ...]]:
-    """Defects that a factor goes with and is not thought to cause: negative controls that failed."""
-    found: dict[str, tuple[str, ...]] = {}
-    for pair, q in zip(pairs, q_values, strict=True):
-        if (
-            q < _ALARM_Q
-            and pair.adjusted.odds_ratio.estimate > 1
-            and pair.defect not in standard.may_cause(pair.factor)
-        ):
-            found[pair.factor] = (*found.get(pair.factor, ()), pair.defect)
-    return found
+    def _plausible(self, pair: _Pair) -> bool:
+        return pair.defect in self._standard.may_cause(pair.factor)
 
+    def _failed_controls(self) -> dict[str, tuple[str, ...]]:
+        """Defects that a factor goes with and is not thought to cause: negative controls that failed."""
+        found: dict[str, tuple[str, ...]] = {}
+        for pair in self._every:
+            clear = self._q_alike[pair.factor, pair.defect] < _ALARM_Q and pair.adjusted.odds_ratio.estimate > 1
+            if clear and not self._plausible(pair):
+                found[pair.factor] = (*found.get(pair.factor, ()), pair.defect)
+        return found
 
-def _finding(
-    pair: _Pair,
-    q: float,
-    q_alike: float,
-    record: FactorRecord,
-    alarms: tuple[str, ...],
-    standard: ProcessStandard,
-    case_mix: CaseMix,
-) -> Finding:
-    plausible = pair.defect in standard.may_cause(pair.factor)
-    judged, because = grade(
-        GradeInput(
-            odds_ratio=pair.adjusted.odds_ratio.estimate,
-            low=pair.adjusted.odds_ratio.low,
-            high=pair.adjusted.odds_ratio.high,
-            q=q,
-            returns_missed=pair.counts.returns_missed,
-            plausible=plausible,
-            inseparable=record.inseparable,
-            doubts=record.doubts + (1 if plausible and alarms else 0),
+    def checked(self, k: int) -> Checks | None:
+        """The checks of one pair."""
+        pair = self._every[k]
+        return check(self._table, pair.background, self._standard, factor=pair.factor, effect=pair.adjusted)
+
+    def finding(self, pair: _Pair, checks: Checks | None) -> Finding:
+        """One pair with its grade, as far as it has been checked."""
+        plausible = self._plausible(pair)
+        record, alarms = self._records[pair.factor], self._alarms.get(pair.factor, ())
+        q, ratio = self._q[pair.factor, pair.defect], pair.adjusted.odds_ratio
+        doubts = record.doubts + (1 if plausible and alarms else 0) + (len(checks.doubts) if checks else 0)
+        judged, because = grade(
+            GradeInput(
+                odds_ratio=ratio.estimate,
+                low=ratio.low,
+                high=ratio.high,
+                widest_low=checks.widest.odds_ratio.low if checks else ratio.low,
+                q=q,
+                returns_missed=pair.counts.returns_missed,
+                plausible=plausible,
+                inseparable=record.inseparable,
+                doubts=doubts,
+            )
         )
-    )
-    names = adjustment_names(standard, pair.factor, pair.defect)
-    return Finding(
-        factor=pair.factor,
-        defect=pair.defect,
-        counts=pair.counts,
-        crude=pair.crude,
-        adjusted=pair.adjusted,
-        q=q,
-        q_alike=q_alike,
-        plausible=plausible,
-        detectable=pair.detectable,
-        grade=judged,
-        because=because,
-        cautions=cautions(
+        names = adjustment_names(self._standard, pair.factor, pair.defect)
+        said = cautions(
             record=record,
             counts=pair.counts,
             crude=pair.crude,
@@ -293,9 +305,23 @@ def _finding(
             q=q,
             detectable=pair.detectable,
             alarms=alarms,
-        ),
-        compared_within=("month in service", *case_mix.present, *(f"misses of {name}" for name in names)),
-    )
+        )
+        return Finding(
+            factor=pair.factor,
+            defect=pair.defect,
+            counts=pair.counts,
+            crude=pair.crude,
+            adjusted=pair.adjusted,
+            q=q,
+            q_alike=self._q_alike[pair.factor, pair.defect],
+            plausible=plausible,
+            detectable=pair.detectable,
+            grade=judged,
+            because=because,
+            cautions=(*said, *(checks.cautions if checks else ())),
+            compared_within=("month in service", *self._case_mix.present, *(f"misses of {name}" for name in names)),
+            checks=checks,
+        )
 
 
 def _by_evidence(finding: Finding) -> tuple[int, float, str, str]:

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from math import exp, isfinite, log
 from typing import Final, Literal
 
-__all__ = ["GRADES", "LARGE", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
+__all__ = ["GRADES", "LARGE", "REPORTED", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
 
 Grade = Literal["strong", "moderate", "weak", "none", "cannot tell"]
 
 GRADES: Final[tuple[Grade, ...]] = ("strong", "moderate", "weak", "none", "cannot tell")
+#: Of these a reader is told as of findings.
+REPORTED: Final[tuple[Grade, ...]] = ("strong", "moderate", "weak")
 
 #: "None" is an answer only where the interval rules out an odds ratio of this size.
 LARGE: Final = 3.0
@@ -32,6 +34,9 @@ class GradeInput:
     ----------
     odds_ratio, low, high : float
         Adjusted, with the ends of its interval; nan where not estimable, high infinite where open.
+    widest_low : float
+        Lower end of the widest of the model's own and the cluster-robust intervals; the model's own where
+        clusters were not looked at.
     q : float
         After Benjamini-Hochberg over all pairs; nan where not tested.
     returns_missed : int
@@ -41,12 +46,14 @@ class GradeInput:
     inseparable : bool
         Nearly all misses are one technician's or one quarter's.
     doubts : int
-        Reasons found against the record of this factor (each takes a grade off).
+        Reasons found against the record of this factor, and checks of the finding that it did not stand (each
+        takes a grade off).
     """
 
     odds_ratio: float
     low: float
     high: float
+    widest_low: float
     q: float
     returns_missed: int
     plausible: bool
@@ -70,8 +77,8 @@ RULES: Final = (
     ),
     _Rule(
         "strong",
-        "plausible, q < 0.02, whole interval above 1.2, at least 5 returns with the miss",
-        lambda g: g.plausible and g.q < 0.02 and g.low > 1.2 and g.returns_missed >= 5,
+        "plausible, q < 0.02, widest interval whole above 1.2, at least 5 returns with the miss",
+        lambda g: g.plausible and g.q < 0.02 and min(g.low, g.widest_low) > 1.2 and g.returns_missed >= 5,
     ),
     _Rule(
         "moderate",
@@ -94,14 +101,14 @@ _LOWER: Final[dict[Grade, Grade]] = {"strong": "moderate", "moderate": "weak", "
 def grade(found: GradeInput) -> tuple[Grade, str]:
     """The grade of a finding and the rule that gave it.
 
-    Each doubt about the factor's record takes one grade off, down to weak.
+    Each doubt about the record of the factor, or about the finding, takes one grade off, down to weak.
     """
     rule = next(rule for rule in RULES if rule.fits(found))
     given = rule.grade
     for _ in range(found.doubts):
         given = _LOWER.get(given, given)
     if given != rule.grade:
-        return given, f"{rule.because}; {rule.grade} but for the doubts about the record"
+        return given, f"{rule.because}; {rule.grade} but for the doubts"
     return given, rule.because
 
 

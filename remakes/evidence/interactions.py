@@ -34,7 +34,7 @@ from remakes.evidence.designs import independent_columns, row_numbers
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.excess_risk import excess_risk
 from remakes.evidence.grades import LARGE
-from remakes.evidence.logistic import Design, ProfileInterval, fit, profile
+from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, ProfileInterval, fit, profile
 from remakes.evidence.multiplicity import benjamini_hochberg
 from remakes.evidence.shrinkage import estimate_shrinkage
 from remakes.records.standard import ProcessStandard
@@ -50,8 +50,6 @@ LEAST_EXPECTED_TOGETHER: Final = 1.0
 #: Below this q two misses are said to act together. Stricter than for single requirements: in most labs no two may
 #: do so, and where nothing is there to be found, the false discovery rate is the chance of any false alarm at all.
 _FOUND_Q: Final = 0.05
-#: Ends of intervals are good to half a percent, as those of single requirements.
-_LIMIT_TOLERANCE: Final = 0.05
 
 Progress = Callable[[str, int, int], None]
 
@@ -306,14 +304,14 @@ def _backgrounds(
 
 def _together(table: PatternTable, background: Background, standard: ProcessStandard, pair: _Pair) -> Together:
     design, start = _joint_design(table, background, standard, pair)
-    multiplied = fit(design, start=start, tolerance=1e-5)
-    product = profile(design, multiplied, 0, tolerance=_LIMIT_TOLERANCE)
+    multiplied = fit(design, start=start, tolerance=FIT_TOLERANCE)
+    product = profile(design, multiplied, 0, tolerance=LIMIT_TOLERANCE)
     # The same model with one column for each of three groups, whose coefficients are the odds ratios against neither.
     grouped = replace(design, covariates=_group_columns(design.covariates))
     theta = multiplied.theta.copy()
     theta[design.bins] += theta[design.bins + 1] + theta[design.bins + 2]
-    best = fit(grouped, start=theta, tolerance=1e-5)
-    both, first, second = (_odds(profile(grouped, best, k, tolerance=_LIMIT_TOLERANCE)) for k in range(3))
+    best = fit(grouped, start=theta, tolerance=FIT_TOLERANCE)
+    both, first, second = (_odds(profile(grouped, best, k, tolerance=LIMIT_TOLERANCE)) for k in range(3))
     V = best.covariance[design.bins : design.bins + 3, design.bins : design.bins + 3]
     sd = np.sqrt(np.diag(V))
     return Together(

@@ -32,10 +32,16 @@ from scipy.special import chdtrc, chdtri
 
 from remakes.errors import FitError
 
-__all__ = ["Design", "Fit", "ProfileInterval", "fit", "flic_shift", "profile"]
+__all__ = ["FIT_TOLERANCE", "LIMIT_TOLERANCE", "Design", "Fit", "ProfileInterval", "fit", "flic_shift", "profile"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+
+#: Close enough for what is shown. A fit: the gain in log-likelihood that the last step may promise.
+FIT_TOLERANCE: Final = 1e-4
+#: A profile: how far the signed root may be from its target before the last step; ends are then good to half a
+#: percent of the half-width.
+LIMIT_TOLERANCE: Final = 0.15
 
 _MAX_STEPS: Final = 60
 _MAX_MOVE: Final = 4.0  # log odds in one step; keeps the first steps of separated tables finite

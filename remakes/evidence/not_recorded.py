@@ -22,7 +22,7 @@ from remakes.evidence.adjustment import Background, pair_design
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.filled_in import FilledIn, signed_root_of
 from remakes.evidence.imputation import Imputed, MissModel, impute
-from remakes.evidence.logistic import ProfileInterval, fit, profile
+from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, ProfileInterval, fit, profile
 from remakes.evidence.tipping import TippingPoint, tipping_point, tipping_share
 from remakes.records.standard import ProcessStandard
 
@@ -68,7 +68,7 @@ class NotRecorded:
     tipping : TippingPoint or None
         None if no share among the returned ones does, or if there is nothing to erase.
     imputed : Imputed or None
-        None where no miss model could be fitted.
+        None in brief, and where no miss model could be fitted.
     why_not : str
         Empty, or why figures are missing.
     """
@@ -117,6 +117,8 @@ class NotRecorded:
         return " ".join(part for part in parts if part)
 
     def _figures_in_words(self) -> str:
+        if not isfinite(self.if_none_missed.estimate):
+            return ""
         filled = f"; filled in from what else is known, {self.imputed.odds_ratio}" if self.imputed else ""
         return (
             f"The odds ratio is {self.found} among the recorded{filled}; "
@@ -192,7 +194,8 @@ def not_recorded(
     found : Estimate
         The finding: the odds ratio among the recorded restorations, within the same adjustment set.
     imputations : int
-        Completed tables of the sensitivity run, at least 2.
+        Completed tables of the sensitivity run, at least 2; 0: in brief, without that run, the bounds and the
+        tipping share.
     seed : int
         Of the imputations.
 
@@ -252,8 +255,8 @@ def _gap(table: PatternTable, background: Background, standard: ProcessStandard,
         return Gap(odds_ratio=UNKNOWN, p=nan)
     try:
         pair = pair_design(retold, background, standard, factor=factor, unrecorded=np.zeros(table.patterns))
-        best = fit(pair.design, start=pair.start, tolerance=1e-5)
-        interval = profile(pair.design, best, 0, tolerance=0.05)
+        best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
+        interval = profile(pair.design, best, 0, tolerance=LIMIT_TOLERANCE)
     except FitError:
         return Gap(odds_ratio=UNKNOWN, p=nan)
     return Gap(odds_ratio=_odds_ratio(interval), p=interval.p)
@@ -275,13 +278,17 @@ def _held_against(
     filled = FilledIn(table, background, standard, answer.factor)
     rows = filled.unrecorded
     likely = missed_share(table, answer.factor)[rows.pattern]
+    answer = replace(answer, likely_share=float(np.average(likely, weights=rows.number)))
+    if answer.found.low > 1.0:
+        answer = replace(answer, tipping=tipping_point(filled, likely=likely, found=answer.found.estimate))
+    if not imputations:
+        return answer
     returned = rows.returned.astype(np.float64)
     none, every, lowest, highest = (
         filled.interval(missed)[1] for missed in (np.zeros(len(likely)), np.ones(len(likely)), 1.0 - returned, returned)
     )
     answer = replace(
         answer,
-        likely_share=float(np.average(likely, weights=rows.number)),
         if_none_missed=_odds_ratio(none),
         if_all_missed=_odds_ratio(every),
         lowest=_odds_ratio(lowest),
@@ -290,13 +297,8 @@ def _held_against(
     )
     if not answer.found.low > 1.0:
         return answer
-    return replace(
-        answer,
-        tipping_share=tipping_share(
-            filled, likely=answer.likely_share, none=signed_root_of(none), every=signed_root_of(every)
-        ),
-        tipping=tipping_point(filled, likely=likely, found=answer.found.estimate),
-    )
+    share = tipping_share(filled, likely=answer.likely_share, none=signed_root_of(none), every=signed_root_of(every))
+    return replace(answer, tipping_share=share)
 
 
 def _imputed(

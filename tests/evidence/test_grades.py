@@ -11,7 +11,15 @@ from scipy.stats import norm
 from remakes.evidence.grades import GRADES, RULES, GradeInput, detectable_odds_ratio, grade
 
 STRONG = GradeInput(
-    odds_ratio=3.0, low=1.8, high=5.0, q=0.01, returns_missed=12, plausible=True, inseparable=False, doubts=0
+    odds_ratio=3.0,
+    low=1.8,
+    high=5.0,
+    widest_low=1.6,
+    q=0.01,
+    returns_missed=12,
+    plausible=True,
+    inseparable=False,
+    doubts=0,
 )
 
 
@@ -23,6 +31,9 @@ STRONG = GradeInput(
         ({"inseparable": True}, "cannot tell"),
         ({"returns_missed": 4}, "moderate"),
         ({"low": 1.1}, "moderate"),
+        # Restorations of one clinic may be alike: the wider interval decides.
+        ({"widest_low": 1.1}, "moderate"),
+        ({"widest_low": 0.8}, "moderate"),
         ({"q": 0.03}, "moderate"),
         ({"plausible": False}, "weak"),
         ({"q": 0.07}, "weak"),
@@ -63,7 +74,7 @@ def test_every_rule_can_be_the_one_that_decides() -> None:
 def test_a_doubt_is_told() -> None:
     assert grade(replace(STRONG, doubts=1)) == (
         "moderate",
-        f"{RULES[2].because}; strong but for the doubts about the record",
+        f"{RULES[2].because}; strong but for the doubts",
     )
 
 

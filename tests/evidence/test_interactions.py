@@ -135,10 +135,10 @@ def test_four_groups_are_those_of_the_closed_formula() -> None:
     (one,) = interactions(four_groups(restorations.tolist(), returns.tolist()), standard()).tested
     log_odds = logit((returns + 0.5) / (restorations + 1.0))
     first, second, both = log_odds[1:] - log_odds[0]
-    assert math.log(one.odds_first.estimate) == pytest.approx(first, abs=1e-4)
-    assert math.log(one.odds_second.estimate) == pytest.approx(second, abs=1e-4)
-    assert math.log(one.odds_both.estimate) == pytest.approx(both, abs=1e-4)
-    assert math.log(one.ratio.estimate) == pytest.approx(both - first - second, abs=1e-4)
+    assert math.log(one.odds_first.estimate) == pytest.approx(first, abs=1e-3)
+    assert math.log(one.odds_second.estimate) == pytest.approx(second, abs=1e-3)
+    assert math.log(one.odds_both.estimate) == pytest.approx(both, abs=1e-3)
+    assert math.log(one.ratio.estimate) == pytest.approx(both - first - second, abs=1e-3)
     assert one.excess.estimate == pytest.approx(np.exp(both) - np.exp(first) - np.exp(second) + 1, abs=1e-3)
     assert [one.neither, one.first_alone, one.second_alone, one.both] == [
         Cell(restorations=n, returns=r) for n, r in zip(restorations, returns, strict=True)
