@@ -12,7 +12,7 @@ other defects leave it in service.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from itertools import pairwise
 from typing import Any, Final
@@ -30,7 +30,25 @@ from remakes.errors import NothingToAnalyzeError
 from remakes.records.codes import EARLY_FOUND_AT
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["ATTRIBUTES", "count_patterns"]
+__all__ = [
+    "ATTRIBUTES",
+    "EVENTS",
+    "PLACED",
+    "STATUSES",
+    "UNITS",
+    "bin_columns",
+    "count_patterns",
+    "first_reported",
+    "returns_by",
+    "service_by",
+]
+
+#: Tables that stay in the engine after a count, one row a restoration (and factor, or defect), for counts by more:
+#: what each restoration is; its pattern and months of service; its statuses; its first return with each defect.
+UNITS: Final = "units"
+PLACED: Final = "placed"
+STATUSES: Final = "statuses"
+EVENTS: Final = "first_returns"
 
 #: The adjustment pattern. Each is known before the bench work starts, except none.
 ATTRIBUTES: Final = (
@@ -78,7 +96,7 @@ def count_patterns(
     """
     tell = progress or (lambda _what: None)
     tell("time in service")
-    units = tables.keep("units", _units(tables, standard, observed_until))
+    units = tables.keep(UNITS, _units(tables, standard, observed_until))
     if units.count().to_pyarrow().as_py() == 0:
         raise NothingToAnalyzeError(
             f"No restoration was delivered up to {observed_until}. "
@@ -86,9 +104,9 @@ def count_patterns(
         )
     tell("readings against the standard")
     regimes = [str(value) for value in _column(units.select("regime").distinct().order_by("regime"), "regime")]
-    first = _first_reported(tables, units)
+    first = first_reported(tables, units)
     readings = detect.latest_readings(tables.process_log, first)
-    statuses = tables.keep("statuses", detect.statuses(readings, units, detect.rules(standard, regimes)))
+    statuses = tables.keep(STATUSES, detect.statuses(readings, units, detect.rules(standard, regimes)))
     tell("patterns")
     columns = _signature_columns(len(standard.factors))
     signed = tables.keep("signed", _signed(units, statuses, columns))
@@ -96,11 +114,10 @@ def count_patterns(
     numbered = tables.keep(
         "patterns", signed.select(*keys).distinct().mutate(pattern=ibis.row_number().over(ibis.window(order_by=keys)))
     )
-    placed = tables.keep(
-        "placed", signed.join(numbered, keys).select("restoration_id", "pattern", "months", "delivered")
-    )
+    placed = tables.keep(PLACED, _in_service(signed.join(numbered, keys)))
     tell("returns")
-    return _assemble(tables, standard, numbered, placed, statuses, keys, columns, observed_until)
+    events = tables.keep(EVENTS, _first_events(tables, placed, observed_until))
+    return _assemble(tables, standard, numbered, placed, events, statuses, columns, observed_until)
 
 
 def _units(tables: Tables, standard: ProcessStandard, observed_until: date) -> Any:
@@ -153,7 +170,7 @@ def _removed_on(tables: Tables) -> Any:
     return remade.union(replaced).group_by("restoration_id").agg(removed_on=_.day.min())
 
 
-def _first_reported(tables: Tables, units: Any) -> Any:
+def first_reported(tables: Tables, units: Any) -> Any:
     """Day of the first return after delivery, by restoration."""
     dated = tables.returns.mutate(reported=_.reported_on.cast("date"))
     after = dated.join(units.select("restoration_id", "delivered"), "restoration_id").filter(_.reported >= _.delivered)
@@ -180,12 +197,33 @@ def _signed(units: Any, statuses: Any, columns: list[str]) -> Any:
     return joined.mutate(**{column: joined[column].fill_null(0) for column in columns})
 
 
+def bin_columns() -> list[str]:
+    """Names of the columns that hold months by bin."""
+    return [f"bin_{k}" for k in range(len(BIN_EDGES))]
+
+
 def _in_bins(months: Any) -> dict[str, Any]:
     """Months of service that fall into each bin."""
     widths = [hi - lo for lo, hi in pairwise(BIN_EDGES)]
-    parts = {f"bin_{k}": ibis.least(ibis.greatest(months - BIN_EDGES[k], 0), width) for k, width in enumerate(widths)}
-    parts[f"bin_{len(widths)}"] = ibis.greatest(months - BIN_EDGES[-1], 0)
-    return parts
+    parts = [ibis.least(ibis.greatest(months - BIN_EDGES[k], 0), width) for k, width in enumerate(widths)]
+    parts.append(ibis.greatest(months - BIN_EDGES[-1], 0))
+    return dict(zip(bin_columns(), parts, strict=True))
+
+
+def _in_service(signed: Any) -> Any:
+    """Pattern and months of service by bin, one row a restoration."""
+    return signed.select("restoration_id", "pattern", "months", "delivered", **_in_bins(signed.months))
+
+
+def service_by(placed: Any, keys: Sequence[str]) -> Any:
+    """Restorations, and their months of service by bin, for each combination of `keys`."""
+    return placed.group_by(*keys).agg(restorations=_.count(), **{name: _[name].sum() for name in bin_columns()})
+
+
+def returns_by(events: Any, keys: Sequence[str]) -> Any:
+    """First returns by defect and month bin, and the months of service after them, for each combination of `keys`."""
+    lost = {name: _[name].sum() for name in bin_columns()}
+    return events.group_by(*keys, "defect", "bin").agg(count=_.count(), early=_.early.cast("int64").sum(), **lost)
 
 
 def _first_events(tables: Tables, placed: Any, observed_until: date) -> Any:
@@ -200,10 +238,8 @@ def _first_events(tables: Tables, placed: Any, observed_until: date) -> Any:
     bin_number = ibis.literal(0)
     for edge in BIN_EDGES[1:]:
         bin_number = bin_number + (joined.month >= edge).cast("int64")
-    served = _in_bins(joined.months)
-    until_event = _in_bins(joined.month + 1)
-    lost = {name: (served[name] - until_event[name]) for name in served}
-    return joined.select("pattern", "defect", "early", bin=bin_number, **lost)
+    lost = {name: joined[name] - until_event for name, until_event in _in_bins(joined.month + 1).items()}
+    return joined.select("restoration_id", "pattern", "defect", "early", bin=bin_number, **lost)
 
 
 def _assemble(
@@ -211,25 +247,14 @@ def _assemble(
     standard: ProcessStandard,
     numbered: Any,
     placed: Any,
+    first_returns: Any,
     statuses: Any,
-    keys: list[str],
     columns: list[str],
     observed_until: date,
 ) -> PatternTable:
-    bins = list(_in_bins(placed.months))
-    sums = (
-        placed.mutate(**_in_bins(placed.months))
-        .group_by("pattern")
-        .agg(restorations=_.count(), **{name: _[name].sum() for name in bins})
-    )
-    body = numbered.join(sums, "pattern").order_by("pattern").to_pyarrow()
-    events = (
-        _first_events(tables, placed, observed_until)
-        .group_by("pattern", "defect", "bin")
-        .agg(count=_.count(), early=_.early.cast("int64").sum(), **{name: _[name].sum() for name in bins})
-        .order_by("pattern", "defect", "bin")
-        .to_pyarrow()
-    )
+    bins = bin_columns()
+    body = numbered.join(service_by(placed, ["pattern"]), "pattern").order_by("pattern").to_pyarrow()
+    events = returns_by(first_returns, ["pattern"]).order_by("pattern", "defect", "bin").to_pyarrow()
     defects = _by_frequency(events)
     span = placed.agg(first=_.delivered.min(), last=_.delivered.max()).to_pyarrow()
     return PatternTable(
@@ -300,7 +325,7 @@ def _readings(tables: Tables, standard: ProcessStandard, statuses: Any) -> dict[
 
 def _late_rows(tables: Tables, standard: ProcessStandard) -> dict[tuple[str, str], int]:
     """Rows written after the return was reported, by step and reading."""
-    first = _first_reported(tables, tables.engine.table("units"))
+    first = first_reported(tables, tables.engine.table(UNITS))
     dated = tables.process_log.mutate(at=_.recorded_at.nullif("").cast("timestamp")).join(first, "restoration_id")
     rows = dated.filter(_.at.date() > _.first_reported).group_by("step", "reading").agg(n=_.count()).to_pyarrow()
     named = {(r.step, r.reading) for r in standard.requirements}
