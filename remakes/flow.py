@@ -21,9 +21,11 @@ from remakes.records.store import Store
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
     from remakes.counts.table import PatternTable
+    from remakes.evidence.closer_look import CloserLook
     from remakes.evidence.cross_check import CrossCheck
     from remakes.evidence.estimate import Estimate
     from remakes.evidence.findings import Finding
+    from remakes.evidence.interactions import Interactions
     from remakes.evidence.own_work import OwnFactor
     from remakes.records.corrective_actions import CorrectiveAction, Costs
     from remakes.records.snapshot import Snapshot
@@ -40,7 +42,9 @@ __all__ = [
     "analyze",
     "analyze_exports",
     "brief",
+    "closer_look",
     "cross_checks",
+    "interactions",
     "month_review",
     "own_work",
     "restorations_behind",
@@ -143,6 +147,51 @@ def cross_checks(analysis: Analysis, *, seed: int = 0) -> tuple[CrossCheck, ...]
     from remakes.evidence.cross_check import cross_check
 
     return cross_check(analysis.table, seed=seed)
+
+
+def closer_look(store: Store, analysis: Analysis, *, factor: str, defect: str, seed: int = 0) -> CloserLook:
+    """What more can be said of one factor and one defect? Takes a second or two; on demand only.
+
+    Raises
+    ------
+    ProcessStandardError
+        The standard names no such factor.
+    InputError
+        No return with this defect.
+    """
+    from remakes.counts.engine import connect
+    from remakes.counts.patterns import count_patterns
+    from remakes.evidence.closer_look import look_closer
+    from remakes.evidence.findings import FOUND_Q
+    from remakes.records.snapshot import take_snapshot
+
+    snapshot = take_snapshot(store)
+    snapshot.standard.requirements_of(factor)
+    tables = connect(snapshot)
+    table = count_patterns(tables, snapshot.standard, observed_until=_observed_until(snapshot))
+    if defect not in table.defects:
+        raise InputError(
+            f"No return with {defect!r} up to {table.observed_until}. Returns are recorded with: "
+            f"{', '.join(table.defects) or 'no defect at all'}."
+        )
+    return look_closer(
+        tables,
+        table,
+        snapshot.standard,
+        factor=factor,
+        defect=defect,
+        tested=len(analysis.findings),
+        found=sum(one.q < FOUND_Q for one in analysis.findings),
+        horizon=analysis.horizon,
+        seed=seed,
+    )
+
+
+def interactions(analysis: Analysis, *, progress: Progress | None = None) -> Interactions:
+    """Which two misses do more harm together than apart? Takes several seconds; on demand only."""
+    from remakes.evidence.interactions import interactions as compare
+
+    return compare(analysis.table, analysis.standard, progress=progress)
 
 
 def _check_horizon(horizon: int) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, Final
 
@@ -22,16 +20,17 @@ from remakes.evidence.cautions import cautions, factor_record
 from remakes.evidence.crude import CrudeEvidence, MonthsBySide, crude_evidence
 from remakes.evidence.grades import GRADES, REPORTED, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.multiplicity import benjamini_hochberg
+from remakes.evidence.power import MonthsToTell, listing_alpha, months_to_tell
 from remakes.evidence.shrinkage import estimate_shrinkage
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["Finding", "find"]
+__all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "find"]
 
 #: How many times as much of the allowance for false findings goes to a pair whose defect the standard names among
 #: those the miss may cause. Mechanism is knowledge from before the data; the pairs outside it are checks.
 PLAUSIBLE_WEIGHT: Final = 10.0
-#: Below this q a pair that mechanism does not explain raises an alarm about its factor.
-_ALARM_Q: Final = 0.10
+#: Below this q a pair counts as found; one that mechanism does not explain then raises an alarm about its factor.
+FOUND_Q: Final = 0.10
 
 Progress = Callable[[str, int, int], None]
 
@@ -63,6 +62,8 @@ class Finding:
         The adjustment set, in words.
     checks : Checks or None
         What was looked at to see whether it can be believed; None where it is not reported.
+    months : MonthsToTell or None
+        For a plausible pair of which nothing can be told yet: how much longer it takes.
     """
 
     factor: str
@@ -79,6 +80,7 @@ class Finding:
     cautions: tuple[str, ...]
     compared_within: tuple[str, ...]
     checks: Checks | None = None
+    months: MonthsToTell | None = None
 
     @property
     def reported(self) -> bool:
@@ -120,6 +122,7 @@ class Finding:
             "compared_within": list(self.compared_within),
             "cautions": list(self.cautions),
             "checks": self.checks.as_json() if self.checks else None,
+            "months_to_tell": self.months.as_json() if self.months else None,
         }
 
 
@@ -179,16 +182,17 @@ def find(
             "No return has been recorded up to the end of observation. Enter or import returns, then analyze again."
         )
     case_mix = CaseMix(table)
-    # The matrices are small: two fits beside each other are quicker than one on two cores.
-    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=2) as pool:
-        pairs = list(_pairs(table, standard, case_mix, horizon, pool, progress))
+    # The matrices are small: one thread is quicker than several that wait for each other.
+    with threadpool_limits(limits=1):
+        pairs = list(_pairs(table, standard, case_mix, horizon, progress))
         grading = _Grading(table, standard, case_mix, pairs, plausible_weight)
         first = [grading.finding(pair, None) for pair in pairs]
         told = [k for k, one in enumerate(first) if one.reported]
-        for done, (k, checks) in enumerate(zip(told, pool.map(grading.checked, told), strict=True), start=1):
+        for done, k in enumerate(told, start=1):
+            first[k] = grading.finding(pairs[k], grading.checked(pairs[k]))
             if progress:
                 progress("can it be believed", done, len(told))
-            first[k] = grading.finding(pairs[k], checks)
+        first = grading.with_outlook(first)
     return tuple(sorted(first, key=_by_evidence))
 
 
@@ -197,13 +201,13 @@ def _pairs(
     standard: ProcessStandard,
     case_mix: CaseMix,
     horizon: int,
-    pool: Executor,
     progress: Progress | None,
 ) -> Iterator[_Pair]:
     total = len(table.factors) * len(table.defects)
     done = 0
-    work = partial(_of_defect, table, standard, case_mix, MonthsBySide(table), horizon=horizon)
-    for found in pool.map(work, table.defects):
+    months = MonthsBySide(table)
+    for defect in table.defects:
+        found = _of_defect(table, standard, case_mix, months, defect, horizon)
         done += len(found)
         if progress:
             progress("comparing", done, total)
@@ -266,15 +270,34 @@ class _Grading:
         """Defects that a factor goes with and is not thought to cause: negative controls that failed."""
         found: dict[str, tuple[str, ...]] = {}
         for pair in self._every:
-            clear = self._q_alike[pair.factor, pair.defect] < _ALARM_Q and pair.adjusted.odds_ratio.estimate > 1
+            clear = self._q_alike[pair.factor, pair.defect] < FOUND_Q and pair.adjusted.odds_ratio.estimate > 1
             if clear and not self._plausible(pair):
                 found[pair.factor] = (*found.get(pair.factor, ()), pair.defect)
         return found
 
-    def checked(self, k: int) -> Checks | None:
+    def checked(self, pair: _Pair) -> Checks | None:
         """The checks of one pair."""
-        pair = self._every[k]
         return check(self._table, pair.background, self._standard, factor=pair.factor, effect=pair.adjusted)
+
+    def with_outlook(self, findings: list[Finding]) -> list[Finding]:
+        """How much longer it takes, for the plausible pairs of which nothing can be told yet."""
+        found = sum(one.q < FOUND_Q for one in findings)
+        alpha = listing_alpha(tested=len(findings) + 1, found=found, rate=FOUND_Q)
+        return [
+            replace(
+                one,
+                months=months_to_tell(
+                    self._table,
+                    factor=one.factor,
+                    defect=one.defect,
+                    log_se=one.adjusted.log_se,
+                    alpha_to_list=alpha,
+                ),
+            )
+            if one.plausible and one.grade == "cannot tell"
+            else one
+            for one in findings
+        ]
 
     def finding(self, pair: _Pair, checks: Checks | None) -> Finding:
         """One pair with its grade, as far as it has been checked."""

@@ -37,6 +37,11 @@ __all__ = ["FIT_TOLERANCE", "LIMIT_TOLERANCE", "Design", "Fit", "ProfileInterval
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
+#: Firth's weight: estimates without bias in the mean of the log odds.
+FIRTH: Final = 0.5
+#: A third of it: without bias in the median.
+MEDIAN: Final = 1.0 / 6.0
+
 #: Close enough for what is shown. A fit: the gain in log-likelihood that the last step may promise.
 FIT_TOLERANCE: Final = 1e-4
 #: A profile: how far the signed root may be from its target before the last step; ends are then good to half a
@@ -65,6 +70,8 @@ class Design:
         Level of the grouping, 0 to `levels` - 1, in ascending order of rows.
     group_ridge : float
         Precision of the normal prior of the group effects; must be positive where groups are given.
+    jeffreys : float
+        Weight of the log determinant of the information in the likelihood: `FIRTH`, `MEDIAN`, or 0 for none.
 
     Raises
     ------
@@ -78,6 +85,7 @@ class Design:
     ridge: Floats
     groups: Ints | None = None
     group_ridge: float = 0.0
+    jeffreys: float = FIRTH
     counts: _Counts = field(init=False, repr=False, compare=False)
     prior: Floats = field(init=False, repr=False, compare=False)
 
@@ -277,11 +285,11 @@ def _evaluate(design: Design, theta: Floats, *, firth: bool) -> _State:
     loglik = float(counts.sufficient @ theta) + float(np.vdot(counts.at_risk, np.log(Q)))
     pull = -expected
     if firth:
-        pull += W * (0.5 - P) * counts.leverage(V)
+        pull += 2.0 * design.jeffreys * W * (0.5 - P) * counts.leverage(V)
     prior = design.prior
     score = counts.sufficient + counts.along(pull) - prior * theta
     penalty = 0.5 * float(prior @ theta**2)
-    return _State(loglik - penalty + (0.5 * logdet if firth else 0.0), score, V)
+    return _State(loglik - penalty + (design.jeffreys * logdet if firth else 0.0), score, V)
 
 
 def _start(design: Design) -> Floats:

@@ -1,0 +1,166 @@
+"""A closer look at one factor and one defect: what costs too much to be worked out for every pair.
+
+The checks in full, with the gaps in the log filled in at random; the reading itself against the limit; whether the
+finding hangs on a material lot or a machine; the share returned month by month; and how long it takes to tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from threadpoolctl import threadpool_limits
+
+from remakes.counts.engine import Tables
+from remakes.counts.readings import reading_bands
+from remakes.counts.refine import NOT_RECORDED_LEVEL, refine_by_source
+from remakes.counts.service import count_service
+from remakes.counts.table import PatternTable
+from remakes.errors import FitError
+from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect, missed_share
+from remakes.evidence.adjustment import Background, pair_design
+from remakes.evidence.believability import Checks, check
+from remakes.evidence.case_mix import CaseMix
+from remakes.evidence.dose import DoseResponse, dose_response
+from remakes.evidence.incidence import CumulativeIncidence, incidence_in_service
+from remakes.evidence.leave_out import LeaveOut, leave_one_out
+from remakes.evidence.logistic import FIT_TOLERANCE, fit
+from remakes.evidence.power import MonthsToTell, listing_alpha, months_to_tell
+from remakes.evidence.shrinkage import Shrinkage, estimate_shrinkage
+from remakes.records.standard import ProcessStandard
+
+__all__ = ["CloserLook", "look_closer"]
+
+#: Times the gaps are filled in at random.
+_IMPUTATIONS: Final = 20
+_SOURCES: Final[tuple[Literal["lot", "equipment"], ...]] = ("lot", "equipment")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloserLook:
+    """What more can be said of one factor and one defect.
+
+    Attributes
+    ----------
+    factor, defect : str
+    effect : AdjustedEffect
+        The finding itself.
+    checks : Checks or None
+        None where there is no estimate to be checked.
+    dose : DoseResponse or None
+        None where the requirement is not about a number, or nothing legible was written down.
+    sources : tuple of LeaveOut
+        By material lot and by machine, where they were written down for this step.
+    incidence : mapping of str to CumulativeIncidence
+        By status: met, missed, not recorded, all.
+    months : MonthsToTell
+    """
+
+    factor: str
+    defect: str
+    effect: AdjustedEffect
+    checks: Checks | None
+    dose: DoseResponse | None
+    sources: tuple[LeaveOut, ...]
+    incidence: Mapping[str, CumulativeIncidence]
+    months: MonthsToTell
+
+    def as_json(self) -> dict[str, Any]:
+        """For findings."""
+        return {
+            "factor": self.factor,
+            "defect": self.defect,
+            "checks": self.checks.as_json() if self.checks else None,
+            "dose_response": self.dose.as_json() if self.dose else None,
+            "left_out_sources": [one.as_json() for one in self.sources],
+            "cumulative_incidence": {status: one.as_json() for status, one in self.incidence.items()},
+            "months_to_tell": self.months.as_json(),
+        }
+
+
+def look_closer(
+    tables: Tables,
+    table: PatternTable,
+    standard: ProcessStandard,
+    *,
+    factor: str,
+    defect: str,
+    tested: int,
+    found: int,
+    horizon: int = 12,
+    seed: int = 0,
+) -> CloserLook:
+    """What more can be said of one factor and one defect?
+
+    Parameters
+    ----------
+    tables : Tables
+        The engine that `table` was counted in.
+    table : PatternTable
+    standard : ProcessStandard
+        The one the table was counted by.
+    factor, defect : str
+    tested, found : int
+        How many pairs were compared in all, and how many of them were found: a list of many asks for more.
+    horizon : int
+        Months of service that risks look at.
+    seed : int
+        Of the imputations.
+    """
+    with threadpool_limits(limits=1):
+        at_risk, events = table.events_of(defect)
+        case_mix = CaseMix(table)
+        shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
+        background = Background(table, case_mix, shrinkage, defect)
+        effect = adjusted_effect(table, background, standard, factor=factor, horizon=horizon)
+        bands = reading_bands(tables, table, standard, factor=factor)
+        service = count_service(tables, table).by_status(table, factor=factor, defect=defect)
+        return CloserLook(
+            factor=factor,
+            defect=defect,
+            effect=effect,
+            checks=check(
+                table, background, standard, factor=factor, effect=effect, imputations=_IMPUTATIONS, seed=seed
+            ),
+            dose=None if bands is None else dose_response(bands, background, standard),
+            sources=() if effect.why_not else _by_source(tables, table, standard, shrinkage, effect, factor, defect),
+            incidence={status: incidence_in_service(months) for status, months in service.items()},
+            months=months_to_tell(
+                table,
+                factor=factor,
+                defect=defect,
+                log_se=effect.log_se,
+                alpha_to_list=listing_alpha(tested=max(tested, found + 1), found=found),
+            ),
+        )
+
+
+def _by_source(
+    tables: Tables,
+    table: PatternTable,
+    standard: ProcessStandard,
+    shrinkage: Shrinkage,
+    effect: AdjustedEffect,
+    factor: str,
+    defect: str,
+) -> tuple[LeaveOut, ...]:
+    """Whether the finding hangs on one lot or machine of this step."""
+    found = []
+    for name in _SOURCES:
+        refined = refine_by_source(tables, table, standard, factor=factor, by=name)
+        finer = refined.table
+        if not set(refined.attribute.levels) - {NOT_RECORDED_LEVEL, "does not apply"}:
+            continue
+        background = Background(finer, CaseMix(finer), shrinkage, defect)
+        try:
+            pair = pair_design(finer, background, standard, factor=factor, unrecorded=missed_share(finer, factor))
+            best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
+            one = leave_one_out(
+                finer, background, standard, pair, best, factor=factor, attribute=name, full=effect.odds_ratio
+            )
+        except FitError:
+            continue
+        if one is not None:
+            found.append(one)
+    return tuple(found)
