@@ -127,7 +127,7 @@ def _units(tables: Tables, standard: ProcessStandard, observed_until: date) -> A
         received=_.received_on.nullif("").cast("date"),
         due=_.due_on.nullif("").cast("date"),
     ).filter(_.delivered <= ibis.literal(observed_until))
-    dated = dated.left_join(_removed_on(tables), "restoration_id").drop("restoration_id_right")
+    dated = dated.left_join(removed_on(tables), "restoration_id").drop("restoration_id_right")
     until = ibis.least(ibis.coalesce(_.removed_on, ibis.literal(observed_until)), ibis.literal(observed_until))
     dated = dated.mutate(until=until)
     # Half a month or more counts whole; the month of delivery always counts.
@@ -161,7 +161,7 @@ def _region(teeth: Any) -> Any:
     return ibis.cases((front & back, "both"), (front, "anterior"), (back, "posterior"), else_="not recorded")
 
 
-def _removed_on(tables: Tables) -> Any:
+def removed_on(tables: Tables) -> Any:
     """When a restoration left service: returned for a remake, or replaced by one."""
     remade = tables.returns.filter(_.disposition == "remade").select("restoration_id", day=_.reported_on.cast("date"))
     replaced = tables.restorations.filter(_.remake_of != "").select(

@@ -19,7 +19,7 @@ from ibis import _
 from numpy.typing import NDArray
 
 from remakes.counts.engine import Tables
-from remakes.counts.patterns import PLACED, _removed_on
+from remakes.counts.patterns import PLACED, removed_on
 from remakes.counts.table import DAYS_PER_MONTH, PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED, STATUS_WORDS
 from remakes.errors import TableError
@@ -178,7 +178,7 @@ def count_service(tables: Tables, table: PatternTable) -> ServiceTable:
     Two queries for all factors and defects; a group of restorations is then a sum over patterns.
     """
     observed_until = ibis.literal(table.observed_until)
-    placed = tables.engine.table(PLACED).left_join(_removed_on(tables), "restoration_id").drop("restoration_id_right")
+    placed = tables.engine.table(PLACED).left_join(removed_on(tables), "restoration_id").drop("restoration_id_right")
     # A removal is one only if it was seen; its month is the last that counts in service.
     placed = placed.mutate(
         end_month=_.months - 1, end_removed=(_.removed_on <= observed_until).fill_null(ibis.literal(False))

@@ -11,6 +11,7 @@ their levels are many and their returns few. The misses of other requirements ca
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,9 @@ class Background:
     defect : str
     at_risk, events : (patterns, bins) arrays
         Of this defect.
+    live : (l,) array of int
+        Bins with any return; only they say anything about an odds ratio.
+    live_at_risk, live_events : (patterns, l) arrays
     columns : (patterns, c) array
         Case mix, and the indicators of shrunken effects that matter, but for one.
     fixed : int
@@ -59,7 +63,7 @@ class Background:
 
     def __init__(self, table: PatternTable, case_mix: CaseMix, shrinkage: Shrinkage, defect: str) -> None:
         self.defect = defect
-        self.at_risk, self.events = table.events_of(defect)
+        self._count(*table.events_of(defect))
         every = np.arange(table.patterns)
         matter = [name for name in SHRUNKEN if shrinkage.matters(name)]
         dense = matter[1:]
@@ -74,6 +78,18 @@ class Background:
         self.group_start: Floats = shrinkage.effects[matter[0]] if matter else np.zeros(1)
         self.group_ridge = shrinkage.sd[matter[0]] ** -2 if matter else 0.0
         self.number: Ints = row_numbers(np.column_stack([self.groups, self.columns]))
+
+    def _count(self, at_risk: Floats, events: Floats) -> None:
+        self.at_risk, self.events = at_risk, events
+        self.live: Ints = np.flatnonzero(events.any(axis=0))
+        self.live_at_risk: Floats = np.ascontiguousarray(at_risk[:, self.live])
+        self.live_events: Floats = np.ascontiguousarray(events[:, self.live])
+
+    def counted_anew(self, *, at_risk: Floats, events: Floats) -> Background:
+        """The same columns, rows and shrinkage with other months and returns."""
+        other = copy(self)
+        other._count(at_risk, events)
+        return other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,16 +143,18 @@ def pair_design(
     merged = _Merged(table, background, adjustment_names(standard, factor, background.defect), factor, unrecorded)
     recorded = merged.status != NOT_RECORDED
     X, ridge, start = merged.columns(background, recorded)
-    bins = np.flatnonzero(merged.events[recorded].sum(axis=0) > 0)
+    kept = np.flatnonzero(merged.events[recorded].sum(axis=0) > 0)
+    bins = background.live[kept]
     levels, inner = np.unique(merged.groups[recorded], return_inverse=True)
     grouped = background.group_ridge > 0
     design = Design(
         covariates=np.ascontiguousarray(X[recorded]),
-        at_risk=merged.at_risk[recorded][:, bins],
-        events=merged.events[recorded][:, bins],
+        at_risk=merged.at_risk[recorded][:, kept],
+        events=merged.events[recorded][:, kept],
         ridge=ridge,
         groups=inner.astype(np.intp) if grouped else None,
         group_ridge=background.group_ridge,
+        single=True,
     )
     tail = background.group_start[levels] if grouped else np.zeros(0)
     return PairDesign(
@@ -145,7 +163,7 @@ def pair_design(
         bins=bins,
         covariates=X[:, 1:],
         restorations=merged.restorations,
-        exposed=merged.exposed[:, bins],
+        exposed=merged.exposed[:, kept],
         groups=_renumber(merged.groups, levels) if grouped else np.full(len(merged.groups), -1),
     )
 
@@ -163,12 +181,13 @@ class _Merged:
         self._first = ordered[starts]
         self.status = self._statuses[self._first, 0]
         self.groups = background.groups[self._first]
-        self.at_risk: Floats = np.add.reduceat(background.at_risk[ordered], starts)
-        self.events: Floats = np.add.reduceat(background.events[ordered], starts)
+        at_risk = background.live_at_risk[ordered]
+        self.at_risk: Floats = np.add.reduceat(at_risk, starts)
+        self.events: Floats = np.add.reduceat(background.live_events[ordered], starts)
         self.restorations: Floats = np.add.reduceat(table.restorations[ordered].astype(np.float64), starts)
         own = self._statuses[ordered, 0]
         missed = np.where(own == MISSED, 1.0, np.where(own == MET, 0.0, unrecorded[ordered]))
-        self.exposed: Floats = np.add.reduceat(background.at_risk[ordered] * missed[:, None], starts)
+        self.exposed: Floats = np.add.reduceat(at_risk * missed[:, None], starts)
 
     def columns(self, background: Background, recorded: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
         """Covariates, ridge and first guess: the miss, the other misses, and the background."""

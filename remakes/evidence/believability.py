@@ -8,7 +8,7 @@ gaps in at random, the reading itself, lots and machines) is worked out when som
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -16,7 +16,7 @@ from remakes.counts.table import PatternTable
 from remakes.errors import FitError
 from remakes.evidence.adjusted import AdjustedEffect, missed_share
 from remakes.evidence.adjustment import Background, PairDesign, pair_design
-from remakes.evidence.clusters import Clustered, Widest, clustered, widest
+from remakes.evidence.clusters import Clustered, TakenApart, Widest, clustered, take_apart, widest
 from remakes.evidence.early_late import EarlyLate, early_and_late
 from remakes.evidence.leave_out import LeaveOut, leave_one_out
 from remakes.evidence.logistic import FIT_TOLERANCE, Fit, fit
@@ -121,10 +121,11 @@ def check(
         best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
     except FitError:
         return None
-    robust = tuple(_robust(table, background, standard, pair, best, factor))
+    parts = _taken_apart(table, background, standard, pair, best, factor)
+    robust = tuple(_robust(table, pair, best, parts, factor))
     whole = effect.odds_ratio
     left_out = (
-        leave_one_out(table, background, standard, pair, best, factor=factor, attribute=name, full=whole)
+        leave_one_out(table, pair, best, parts[name], factor=factor, defect=background.defect, full=whole)
         for name in _LEFT_OUT
     )
     return Checks(
@@ -136,12 +137,21 @@ def check(
     )
 
 
-def _robust(
+def _taken_apart(
     table: PatternTable, background: Background, standard: ProcessStandard, pair: PairDesign, best: Fit, factor: str
+) -> dict[str, TakenApart]:
+    return {
+        name: take_apart(table, background, standard, pair, best, factor=factor, by=name)
+        for name in dict.fromkeys([*_CLUSTERS, *_LEFT_OUT])
+    }
+
+
+def _robust(
+    table: PatternTable, pair: PairDesign, best: Fit, parts: Mapping[str, TakenApart], factor: str
 ) -> Iterator[Clustered]:
     for name in _CLUSTERS:
         try:
-            one = clustered(table, background, standard, pair, best, factor=factor, by=name)
+            one = clustered(table, pair, best, parts[name], factor=factor)
         except FitError:
             continue
         if one is not None:

@@ -22,6 +22,7 @@ from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect, missed_sh
 from remakes.evidence.adjustment import Background, pair_design
 from remakes.evidence.believability import Checks, check
 from remakes.evidence.case_mix import CaseMix
+from remakes.evidence.clusters import take_apart
 from remakes.evidence.dose import DoseResponse, dose_response
 from remakes.evidence.incidence import CumulativeIncidence, incidence_in_service
 from remakes.evidence.leave_out import LeaveOut, leave_one_out
@@ -156,9 +157,8 @@ def _by_source(
         try:
             pair = pair_design(finer, background, standard, factor=factor, unrecorded=missed_share(finer, factor))
             best = fit(pair.design, start=pair.start, tolerance=FIT_TOLERANCE)
-            one = leave_one_out(
-                finer, background, standard, pair, best, factor=factor, attribute=name, full=effect.odds_ratio
-            )
+            apart = take_apart(finer, background, standard, pair, best, factor=factor, by=name)
+            one = leave_one_out(finer, pair, best, apart, factor=factor, defect=defect, full=effect.odds_ratio)
         except FitError:
             continue
         if one is not None:

@@ -22,6 +22,7 @@ covered in 88 to 95 %. So it never stands alone: of the model's interval and the
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import exp, inf, isfinite, log
 from typing import Any, Final
@@ -39,7 +40,17 @@ from remakes.evidence.logistic import Fit
 from remakes.evidence.sandwich import ClusterScore, robust_errors
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["LEAST_CLUSTERS", "Clustered", "LevelRows", "Widest", "clustered", "level_scores", "rows_by_level", "widest"]
+__all__ = [
+    "LEAST_CLUSTERS",
+    "Clustered",
+    "LevelRows",
+    "TakenApart",
+    "Widest",
+    "clustered",
+    "rows_by_level",
+    "take_apart",
+    "widest",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -196,7 +207,16 @@ class Clustered:
         return counted | {name: value if isfinite(value := getattr(self, name)) else None for name in numbers}
 
 
-def clustered(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenApart:
+    """A fitted pair taken apart by the levels of an attribute: the rows, and what each level says of the parameters."""
+
+    by: str
+    rows: LevelRows
+    scores: Mapping[int, ClusterScore]
+
+
+def take_apart(
     table: PatternTable,
     background: Background,
     standard: ProcessStandard,
@@ -205,8 +225,8 @@ def clustered(
     *,
     factor: str,
     by: str,
-) -> Clustered | None:
-    """How unsure is the odds ratio of a missed requirement, if restorations of one cluster are not independent?
+) -> TakenApart:
+    """What does each clinic (technician, quarter, lot) say of a fitted pair?
 
     Parameters
     ----------
@@ -216,7 +236,36 @@ def clustered(
     fitted : Fit
         Of the pair's design.
     by : str
-        The attribute whose levels are the clusters: clinic, technician, ...
+        An attribute of the table.
+
+    Raises
+    ------
+    FitError
+        The pair is of another table, defect or factor.
+    """
+    rows = rows_by_level(table, background, standard, pair, factor=factor, by=by)
+    return TakenApart(by=by, rows=rows, scores=_level_scores(pair, fitted, rows))
+
+
+def clustered(
+    table: PatternTable,
+    pair: PairDesign,
+    fitted: Fit,
+    apart: TakenApart,
+    *,
+    factor: str,
+) -> Clustered | None:
+    """How unsure is the odds ratio of a missed requirement, if restorations of one cluster are not independent?
+
+    Parameters
+    ----------
+    table, factor
+        What the pair was made from.
+    pair : PairDesign
+    fitted : Fit
+        Of the pair's design.
+    apart : TakenApart
+        The pair by the attribute whose levels are the clusters: clinic, technician, ...
 
     Returns
     -------
@@ -227,20 +276,18 @@ def clustered(
     Raises
     ------
     FitError
-        The pair is of another table, defect or factor, or columns cannot be told apart.
+        Columns cannot be told apart.
     """
-    both = _both_sides(table, factor, by)
+    both = _both_sides(table, factor, apart.by)
     if both < LEAST_CLUSTERS:
         return None
     design = pair.design
-    apart = rows_by_level(table, background, standard, pair, factor=factor, by=by)
-    scores = list(level_scores(pair, fitted, apart).values())
-    scores, priors = _with_priors(scores, pair, fitted)
+    scores, priors = _with_priors(list(apart.scores.values()), pair, fitted)
     errors = robust_errors(scores, size=design.size, index=design.bins, priors=priors)
     estimate = float(fitted.theta[design.bins])
     low, high = errors.interval(estimate)
     return Clustered(
-        by=by,
+        by=apart.by,
         clusters=errors.clusters,
         both_sides=both,
         estimate=exp(estimate),
@@ -263,7 +310,7 @@ def _both_sides(table: PatternTable, factor: str, by: str) -> int:
     return int(((missed > 0) & (met > 0)).sum())
 
 
-def level_scores(pair: PairDesign, fitted: Fit, apart: LevelRows) -> dict[int, ClusterScore]:
+def _level_scores(pair: PairDesign, fitted: Fit, apart: LevelRows) -> dict[int, ClusterScore]:
     """Information and score of each level, from its part of every row.
 
     Parameters

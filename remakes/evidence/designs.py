@@ -48,6 +48,7 @@ def merged_design(
     ridge: Floats,
     groups: Ints | None = None,
     group_ridge: float = 0.0,
+    single: bool = False,
 ) -> Design:
     """The design with rows of equal covariates and group summed: the same likelihood on fewer rows.
 
@@ -59,6 +60,8 @@ def merged_design(
     groups : (rows,) array, optional
         Level numbers from 0, in any order of rows, every level present.
     group_ridge : float
+    single : bool
+        As in `Design`.
     """
     keys = X if groups is None else np.column_stack([groups, X])
     number = row_numbers(keys)
@@ -72,6 +75,7 @@ def merged_design(
         ridge=ridge,
         groups=None if groups is None else groups[order][starts].astype(np.intp),
         group_ridge=group_ridge,
+        single=single,
     )
 
 

@@ -7,7 +7,6 @@ adjustment set: up to delivery every restoration is one trial; in service every 
 
 from __future__ import annotations
 
-import copy
 from dataclasses import dataclass
 from math import exp, hypot, isfinite, isnan, log
 from typing import Any, Final
@@ -179,14 +178,14 @@ def early_and_late(table: PatternTable, background: Background, standard: Proces
     unrecorded = missed_share(table, factor)
     up_to_delivery = _effect(
         table,
-        _part(background, at_risk=_one_trial(table), events=_in_first_bin(early_returns)),
+        background.counted_anew(at_risk=_one_trial(table), events=_in_first_bin(early_returns)),
         standard,
         factor,
         unrecorded,
     )
     in_service = _effect(
         table,
-        _part(background, at_risk=background.at_risk - early_returns, events=background.events - early_returns),
+        background.counted_anew(at_risk=background.at_risk - early_returns, events=background.events - early_returns),
         standard,
         factor,
         unrecorded,
@@ -220,13 +219,6 @@ def _in_first_bin(returns: Floats) -> Floats:
     first = np.zeros_like(returns)
     first[:, 0] = returns.sum(axis=1)
     return first
-
-
-def _part(background: Background, *, at_risk: Floats, events: Floats) -> Background:
-    """The same columns, rows and shrinkage with other months and returns; nothing is built anew."""
-    part = copy.copy(background)
-    part.at_risk, part.events = at_risk, events
-    return part
 
 
 def _effect(

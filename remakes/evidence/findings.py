@@ -28,7 +28,7 @@ __all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "find"]
 
 #: How many times as much of the allowance for false findings goes to a pair whose defect the standard names among
 #: those the miss may cause. Mechanism is knowledge from before the data; the pairs outside it are checks.
-PLAUSIBLE_WEIGHT: Final = 10.0
+PLAUSIBLE_WEIGHT: Final = 20.0
 #: Below this q a pair counts as found; one that mechanism does not explain then raises an alarm about its factor.
 FOUND_Q: Final = 0.10
 

@@ -26,11 +26,10 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
 from remakes.evidence.adjusted import LEAST_RETURNS
-from remakes.evidence.adjustment import Background, PairDesign
-from remakes.evidence.clusters import LevelRows, level_scores, rows_by_level
+from remakes.evidence.adjustment import PairDesign
+from remakes.evidence.clusters import LevelRows, TakenApart
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, Fit, fit, profile
-from remakes.records.standard import ProcessStandard
 
 __all__ = ["LeaveOut", "leave_one_out"]
 
@@ -179,27 +178,19 @@ def _ends(ratio: Estimate) -> str:
 
 
 def leave_one_out(
-    table: PatternTable,
-    background: Background,
-    standard: ProcessStandard,
-    pair: PairDesign,
-    best: Fit,
-    *,
-    factor: str,
-    attribute: str,
-    full: Estimate,
+    table: PatternTable, pair: PairDesign, best: Fit, apart: TakenApart, *, factor: str, defect: str, full: Estimate
 ) -> LeaveOut | None:
     """What remains of the odds ratio of a missed requirement without any one level of an attribute?
 
     Parameters
     ----------
-    table, background, standard, factor
+    table, factor, defect
         What the pair was made from.
     pair : PairDesign
     best : Fit
         Of the pair's design.
-    attribute : str
-        Of the table: technician, clinic, quarter; lot and equipment where they were counted.
+    apart : TakenApart
+        The pair by technician, clinic, quarter; by lot and equipment where they were counted.
     full : Estimate
         The odds ratio with its interval.
 
@@ -207,22 +198,17 @@ def leave_one_out(
     -------
     LeaveOut or None
         None where one level holds all recorded restorations: there is nothing to leave out.
-
-    Raises
-    ------
-    FitError
-        The pair is of another table, defect or factor.
     """
-    apart = rows_by_level(table, background, standard, pair, factor=factor, by=attribute)
-    present = apart.present
+    attribute, rows = apart.by, apart.rows
+    present = rows.present
     if len(present) < 2:
         return None
     names = table.attributes[attribute].levels
-    worth = _worth_trying(table, factor, background.defect, attribute)
+    worth = _worth_trying(table, factor, defect, attribute)
     tried = [int(level) for level in present if worth[level]]
-    left = [level for level in tried if _something_left(pair.design, apart, level)]
+    left = [level for level in tried if _something_left(pair.design, rows, level)]
     side = 1.0 if full.estimate > 1.0 else -1.0
-    refits = {level: _refitted(pair.design, apart, level, best) for level in _foretold(pair, best, apart, left, side)}
+    refits = {level: _refitted(pair.design, rows, level, best) for level in _foretold(pair, best, apart, left, side)}
     held = {level: refit for level, refit in refits.items() if refit is not None}
     found = LeaveOut(
         attribute=attribute,
@@ -234,7 +220,7 @@ def leave_one_out(
     return _summed_up(found, names, held, side) if held else found
 
 
-def _foretold(pair: PairDesign, best: Fit, apart: LevelRows, levels: list[int], side: float) -> set[int]:
+def _foretold(pair: PairDesign, best: Fit, apart: TakenApart, levels: list[int], side: float) -> set[int]:
     """Levels without which the odds ratio should be lowest, highest, and its interval nearest to 1."""
     if not levels:
         return set()
@@ -242,9 +228,8 @@ def _foretold(pair: PairDesign, best: Fit, apart: LevelRows, levels: list[int], 
     whole = np.linalg.inv(best.covariance)
     rests = np.empty((len(levels), size, size))
     scores = np.zeros((len(levels), size))
-    of_level = level_scores(pair, best, apart)
     for k, level in enumerate(levels):
-        score = of_level[level]
+        score = apart.scores[level]
         rests[k] = whole
         rests[k][np.ix_(score.columns, score.columns)] -= score.information
         scores[k, score.columns] = score.score

@@ -142,6 +142,7 @@ class _BaseModel:
             ridge=ridge,
             groups=self.case_mix.codes[self.group] if self.group else None,
             group_ridge=group_ridge,
+            single=True,
         )
 
     def shrinkage(self, sd: Mapping[str, float], fitted: Fit) -> Shrinkage:

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.clusters import Clustered, clustered, rows_by_level, widest
+from remakes.evidence.clusters import Clustered, clustered, rows_by_level, take_apart, widest
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.sandwich import cluster_robust
 from tests.evidence.drawn_tables import FACTOR, Fitted, drawn_table, fitted_pair, shrinkage_of
@@ -29,7 +29,8 @@ def _one_thread() -> Iterator[None]:
 
 
 def by(one: Fitted, attribute: str) -> Clustered | None:
-    return clustered(one.table, one.background, one.standard, one.pair, one.best, factor=FACTOR, by=attribute)
+    apart = take_apart(one.table, one.background, one.standard, one.pair, one.best, factor=FACTOR, by=attribute)
+    return clustered(one.table, one.pair, one.best, apart, factor=FACTOR)
 
 
 def mixed_table(seed: int, *, restorations: int = 700) -> PatternTable:
@@ -135,7 +136,7 @@ def test_too_few_clusters_with_both_sides_say_nothing() -> None:
 def test_another_factor_s_pair_is_refused() -> None:
     one = fitted_pair(mixed_table(5))
     with pytest.raises(FitError, match="do not add up"):
-        clustered(one.table, one.background, one.standard, one.pair, one.best, factor="grit_uses", by="clinic")
+        take_apart(one.table, one.background, one.standard, one.pair, one.best, factor="grit_uses", by="clinic")
 
 
 def clustered_lab(seed: int) -> PatternTable:

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from remakes.counts.subset import subset
 from remakes.counts.table import PatternTable
+from remakes.evidence.clusters import take_apart
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.leave_out import LeaveOut, leave_one_out
 from tests.evidence.drawn_tables import DEFECT, FACTOR, Fitted, drawn_table, fitted_pair, shrinkage_of
@@ -25,16 +26,8 @@ def _one_thread() -> Iterator[None]:
 
 
 def without(one: Fitted, attribute: str) -> LeaveOut:
-    found = leave_one_out(
-        one.table,
-        one.background,
-        one.standard,
-        one.pair,
-        one.best,
-        factor=FACTOR,
-        attribute=attribute,
-        full=one.odds_ratio,
-    )
+    apart = take_apart(one.table, one.background, one.standard, one.pair, one.best, factor=FACTOR, by=attribute)
+    found = leave_one_out(one.table, one.pair, one.best, apart, factor=FACTOR, defect=DEFECT, full=one.odds_ratio)
     assert found is not None
     return found
 
@@ -164,18 +157,9 @@ def test_a_column_that_only_one_level_told_apart_does_no_harm() -> None:
 
 def test_with_one_level_there_is_nothing_to_leave_out() -> None:
     one = fitted_pair(lab(3))
+    apart = take_apart(one.table, one.background, one.standard, one.pair, one.best, factor=FACTOR, by="span")
     assert (
-        leave_one_out(
-            one.table,
-            one.background,
-            one.standard,
-            one.pair,
-            one.best,
-            factor=FACTOR,
-            attribute="span",
-            full=one.odds_ratio,
-        )
-        is None
+        leave_one_out(one.table, one.pair, one.best, apart, factor=FACTOR, defect=DEFECT, full=one.odds_ratio) is None
     )
 
 

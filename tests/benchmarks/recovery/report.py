@@ -25,6 +25,7 @@ _COLUMNS: Final[tuple[tuple[str, Callable[[Summary], str]], ...]] = (
     ("false", lambda s: _percent(s.false)),
     ("false plausible", lambda s: _percent(s.false_plausible)),
     ("false/lab", lambda s: f"{s.false_per_lab:.2f}"),
+    ("told false", lambda s: _percent(s.reported_false)),
     ("strong", lambda s: str(s.strong) if s.strong else "-"),
     ("strong false", lambda s: _percent(s.strong_false)),
     ("told anyway", lambda s: _percent(s.told_anyway)),
@@ -68,20 +69,31 @@ def goals(rows: Sequence[Row]) -> list[Goal]:
     """Hold the project's own method against its goals; intervals by drawing labs anew (bootstrap over labs)."""
     mine = [row.score for row in rows if row.method == "remakes"]
     best = [row.score for row in rows if row.method == "oracle"]
-    picks = np.random.default_rng(0).integers(0, len(mine), (_DRAWS, len(mine)))
+    # An effect of a miss somewhere shifts nothing elsewhere, but labs without any are the plainer question.
+    without = [row.score for row in rows if row.method == "remakes" and row.scenario == "null"]
 
-    def goal(wanted: str, figure: Callable[[Sequence[Score], Sequence[Score]], float], low: float, high: float) -> Goal:
-        seen = figure(mine, best)
-        drawn = [figure([mine[k] for k in pick], [best[k] for k in pick]) for pick in picks]
-        ends = np.nanquantile(drawn, (0.025, 0.975)) if not np.isnan(drawn).all() else (np.nan, np.nan)
+    def goal(
+        wanted: str,
+        figure: Callable[[Sequence[Score], Sequence[Score]], float],
+        low: float,
+        high: float,
+        mine: Sequence[Score] = mine,
+    ) -> Goal:
+        seen = figure(mine, best) if mine else np.nan
+        picks = np.random.default_rng(0).integers(0, max(len(mine), 1), (_DRAWS, len(mine)))
+        drawn = [figure([mine[k] for k in pick], [best[k] for k in pick]) for pick in picks if mine]
+        known = bool(drawn) and not np.isnan(drawn).all()
+        ends = np.nanquantile(drawn, (0.025, 0.975)) if known else (np.nan, np.nan)
         return Goal(wanted=wanted, seen=seen, low=float(ends[0]), high=float(ends[1]), reached=low <= seen <= high)
 
     return [
         goal("false among found at q < 0.10: at most 0.10", lambda m, _b: summary(m).false, 0.0, 0.10),
+        goal("false among the told (plausible, weak or better)", lambda m, _b: summary(m).reported_false, 0.0, 0.10),
         goal("false among strong: at most 0.03", lambda m, _b: summary(m).strong_false, 0.0, 0.03),
         goal("95 % intervals of nulls cover: 0.93 to 0.97", lambda m, _b: summary(m).null_coverage, 0.93, 0.97),
         goal("95 % intervals of causes cover: 0.93 to 0.97", lambda m, _b: summary(m).cause_coverage, 0.93, 0.97),
-        goal("null z standard deviation: 0.95 to 1.05", lambda m, _b: summary(m).z_sd, 0.95, 1.05),
+        goal("z standard deviation in null labs: 0.95 to 1.05", lambda m, _b: summary(m).z_sd, 0.95, 1.05, without),
+        goal("z standard deviation of all null pairs", lambda m, _b: summary(m).z_sd, 0.95, 1.05),
         goal("found, relative to the oracle: at least 0.95", _relative_to, 0.95, np.inf),
         goal("lost by the first three: at most 0.05", lambda m, _b: summary(m).lost, -np.inf, 0.05),
     ]

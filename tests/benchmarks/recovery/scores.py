@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from scipy.special import ndtri
 
+from remakes.evidence.grades import REPORTED
 from tests.benchmarks.recovery.labs import Lab, Pair, Truth
 from tests.benchmarks.recovery.methods import FIRST, Answer, Told
 from tests.benchmarks.recovery.trade import PLAUSIBLE
@@ -30,6 +31,8 @@ class Score:
     false, false_downwards, false_implausible : int
         Other pairs at q < 0.10, in whichever direction; those of them with fewer returns after a miss; those of
         them that the standard calls implausible. A cause in the wrong direction is false, too.
+    reported, reported_false : int
+        Plausible pairs graded weak or better, what a reader is told of; false ones.
     strong, strong_false : int
         Pairs with the best grade that are causes or false; false ones.
     cannot_be_told, told_anyway : int
@@ -54,6 +57,8 @@ class Score:
     false: int
     false_downwards: int
     false_implausible: int
+    reported: int
+    reported_false: int
     strong: int
     strong_false: int
     cannot_be_told: int
@@ -89,6 +94,7 @@ class Summary:
     false: float
     false_plausible: float
     false_per_lab: float
+    reported_false: float
     strong: int
     strong_false: float
     told_anyway: float
@@ -132,6 +138,7 @@ def summary(scores: Iterable[Score]) -> Summary:
         false=_share(total.false, total.found + total.false),
         false_plausible=_share(plausible, total.found + plausible),
         false_per_lab=total.false / len(each),
+        reported_false=_share(total.reported_false, total.reported),
         strong=total.strong,
         strong_false=_share(total.strong_false, total.strong),
         told_anyway=_share(total.told_anyway, total.cannot_be_told),
@@ -157,12 +164,19 @@ def _findings(truth: Truth, answer: Answer) -> dict[str, Any]:
     right = {pair for pair in found if pair in truth.causes and answer.told[pair].odds_ratio > 1.0}
     false = [pair for pair in found if pair not in right]
     strong = [pair for pair, told in answer.told.items() if told.grade == "strong" and pair not in truth.cannot_be_told]
+    reported = [
+        pair
+        for pair, told in answer.told.items()
+        if told.grade in REPORTED and pair in PLAUSIBLE and pair not in truth.cannot_be_told
+    ]
     return {
         "causes": len(truth.causes),
         "found": len(right),
         "false": len(false),
         "false_downwards": sum(not answer.told[pair].odds_ratio > 1.0 for pair in false),
         "false_implausible": sum(pair not in PLAUSIBLE for pair in false),
+        "reported": len(reported),
+        "reported_false": sum(pair not in truth.causes for pair in reported),
         "strong": len(strong),
         "strong_false": sum(pair not in truth.causes for pair in strong),
         "cannot_be_told": len(truth.cannot_be_told),
