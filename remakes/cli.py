@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,6 +19,9 @@ from remakes import __version__
 from remakes.errors import RemakesError
 
 if TYPE_CHECKING:
+    from remakes.evidence.closer_look import CloserLook
+    from remakes.evidence.cross_check import CrossCheck
+    from remakes.evidence.interactions import Interactions
     from remakes.flow import Analysis
     from remakes.records.importers import TableReport
     from remakes.records.store import Store
@@ -235,6 +238,25 @@ def analyze(
         bool,
         typer.Option("--cross-check", help="Also hold the logistic model against boosted trees, out of time."),
     ] = False,
+    closer: Annotated[
+        bool,
+        typer.Option(
+            "--closer",
+            help="Also look closer at every finding told: gaps filled in at random, the reading against its limit, "
+            "lots and machines, the share returned month by month.",
+        ),
+    ] = False,
+    together: Annotated[
+        bool, typer.Option("--together", help="Also compare misses two by two: which do more harm together?")
+    ] = False,
+    plausible_weight: Annotated[
+        float | None,
+        typer.Option(
+            "--plausible-weight",
+            metavar="W",
+            help="Weight of pairs that the standard calls plausible when false findings are controlled; 1: none.",
+        ),
+    ] = None,
 ) -> None:
     """Find which missed requirements go with which defect, how sure that is, and rank the corrective actions.
 
@@ -242,23 +264,30 @@ def analyze(
     """
     from remakes import flow
 
-    with _progress() as tell:
-        if from_:
-            result = flow.analyze_exports(from_, horizon=horizon, seed=seed, progress=tell)
+    with ExitStack() as held:
+        tell = held.enter_context(_progress())
+        source = from_ or held.enter_context(_opened(db))
+        options: dict[str, Any] = {
+            "horizon": horizon,
+            "seed": seed,
+            "plausible_weight": plausible_weight,
+            "progress": tell,
+        }
+        if isinstance(source, list):
+            result = flow.analyze_exports(source, **options)
         else:
-            with _opened(db) as store:
-                result = flow.analyze(store, horizon=horizon, seed=seed, progress=tell)
+            result = flow.analyze(source, **options)
+        looks = flow.closer_looks(source, result, seed=seed, progress=tell) if closer else ()
+        pairs = flow.interactions(result, progress=tell) if together else None
         checks = flow.cross_checks(result, seed=seed) if cross_check else ()
     if json_to is None:
         _print_analysis(result)
-        for one in checks:
-            out.print(
-                f"{one.defect}: area under the curve {one.logistic:.2f} by the logistic model, "
-                f"{one.trees:.2f} by trees ({one.returns_judged} returns among younger deliveries)"
-                f"{': an interaction or a threshold may be missing' if one.trees_win else ''}"
-            )
+        _print_more(looks, pairs, checks)
         return
-    whole = result.as_json() | ({"cross_check": [one.as_json() for one in checks]} if cross_check else {})
+    whole = result.as_json()
+    whole |= {"closer": [one.as_json() for one in looks]} if closer else {}
+    whole |= {"together": pairs.as_json()} if pairs else {}
+    whole |= {"cross_check": [one.as_json() for one in checks]} if cross_check else {}
     text = json.dumps(whole, indent=1, allow_nan=False)
     if str(json_to) == "-":
         sys.stdout.write(text + "\n")
@@ -267,6 +296,24 @@ def analyze(
         json_to.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
         _fail(f"{json_to} cannot be written ({error.strerror}). Give another file after --json.")
+
+
+def _print_more(looks: Sequence[CloserLook], pairs: Interactions | None, checks: Sequence[CrossCheck]) -> None:
+    """What was asked for beyond the findings, in sentences."""
+    for look in looks:
+        out.print(f"{look.factor} with {look.defect}:", markup=False, style="bold")
+        for sentence in look.sentences:
+            out.print(f"  {sentence}", markup=False)
+    if pairs:
+        out.print(pairs.sentence, markup=False)
+        for pair in (one for one in pairs.tested if one.found):
+            out.print(f"  {pair.sentence}", markup=False)
+    for one in checks:
+        out.print(
+            f"{one.defect}: area under the curve {one.logistic:.2f} by the logistic model, "
+            f"{one.trees:.2f} by trees ({one.returns_judged} returns among younger deliveries)"
+            f"{': an interaction or a threshold may be missing' if one.trees_win else ''}"
+        )
 
 
 def _print_analysis(result: Analysis) -> None:

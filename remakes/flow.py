@@ -43,6 +43,7 @@ __all__ = [
     "analyze_exports",
     "brief",
     "closer_look",
+    "closer_looks",
     "cross_checks",
     "interactions",
     "month_review",
@@ -92,7 +93,14 @@ class Analysis:
         }
 
 
-def analyze(store: Store, *, horizon: int = 12, seed: int = 0, progress: Progress | None = None) -> Analysis:
+def analyze(
+    store: Store,
+    *,
+    horizon: int = 12,
+    seed: int = 0,
+    plausible_weight: float | None = None,
+    progress: Progress | None = None,
+) -> Analysis:
     """Which process step goes with which defect, how sure is that, and what to change first?
 
     Parameters
@@ -102,12 +110,15 @@ def analyze(store: Store, *, horizon: int = 12, seed: int = 0, progress: Progres
         Months of service that risks and avoidable returns look at, 1 to 60.
     seed : int
         Of the simulations; the same records and seed give the same figures.
+    plausible_weight : float, optional
+        How many times as much of the allowance for false findings goes to a pair whose defect the standard names
+        among those the miss may cause; 1: all pairs alike. Left out: the program's own weight.
     progress : callable, optional
 
     Raises
     ------
     InputError
-        A horizon out of range.
+        A horizon or a weight out of range.
     NothingToAnalyzeError
         No delivery, no return, or no process standard.
     """
@@ -121,12 +132,18 @@ def analyze(store: Store, *, horizon: int = 12, seed: int = 0, progress: Progres
         load_costs(store),
         horizon=horizon,
         seed=seed,
+        plausible_weight=plausible_weight,
         progress=progress,
     )
 
 
 def analyze_exports(
-    folders: Sequence[Path], *, horizon: int = 12, seed: int = 0, progress: Progress | None = None
+    folders: Sequence[Path],
+    *,
+    horizon: int = 12,
+    seed: int = 0,
+    plausible_weight: float | None = None,
+    progress: Progress | None = None,
 ) -> Analysis:
     """The same findings from exported folders, of one lab or many.
 
@@ -139,7 +156,15 @@ def analyze_exports(
     from remakes.records.exports import read_exports
 
     exported = read_exports(folders)
-    return _analyze(exported.snapshot, exported.actions, exported.costs, horizon=horizon, seed=seed, progress=progress)
+    return _analyze(
+        exported.snapshot,
+        exported.actions,
+        exported.costs,
+        horizon=horizon,
+        seed=seed,
+        plausible_weight=plausible_weight,
+        progress=progress,
+    )
 
 
 def cross_checks(analysis: Analysis, *, seed: int = 0) -> tuple[CrossCheck, ...]:
@@ -159,32 +184,69 @@ def closer_look(store: Store, analysis: Analysis, *, factor: str, defect: str, s
     InputError
         No return with this defect.
     """
+    from remakes.records.snapshot import take_snapshot
+
+    return _looked_closer(take_snapshot(store), analysis, [(factor, defect)], seed=seed, progress=None)[0]
+
+
+def closer_looks(
+    source: Store | Sequence[Path], analysis: Analysis, *, seed: int = 0, progress: Progress | None = None
+) -> tuple[CloserLook, ...]:
+    """The same for every reported finding, of a store or of exported folders."""
+    if isinstance(source, Store):
+        from remakes.records.snapshot import take_snapshot
+
+        snapshot = take_snapshot(source)
+    else:
+        from remakes.records.exports import read_exports
+
+        snapshot = read_exports(source).snapshot
+    pairs = [(one.factor, one.defect) for one in analysis.findings if one.reported]
+    return _looked_closer(snapshot, analysis, pairs, seed=seed, progress=progress)
+
+
+def _looked_closer(
+    snapshot: Snapshot,
+    analysis: Analysis,
+    pairs: Sequence[tuple[str, str]],
+    *,
+    seed: int,
+    progress: Progress | None,
+) -> tuple[CloserLook, ...]:
     from remakes.counts.engine import connect
     from remakes.counts.patterns import count_patterns
     from remakes.evidence.closer_look import look_closer
     from remakes.evidence.findings import FOUND_Q
-    from remakes.records.snapshot import take_snapshot
 
-    snapshot = take_snapshot(store)
-    snapshot.standard.requirements_of(factor)
+    for factor, _defect in pairs:
+        snapshot.standard.requirements_of(factor)
     tables = connect(snapshot)
     table = count_patterns(tables, snapshot.standard, observed_until=_observed_until(snapshot))
-    if defect not in table.defects:
+    unknown = [defect for _factor, defect in pairs if defect not in table.defects]
+    if unknown:
         raise InputError(
-            f"No return with {defect!r} up to {table.observed_until}. Returns are recorded with: "
+            f"No return with {unknown[0]!r} up to {table.observed_until}. Returns are recorded with: "
             f"{', '.join(table.defects) or 'no defect at all'}."
         )
-    return look_closer(
-        tables,
-        table,
-        snapshot.standard,
-        factor=factor,
-        defect=defect,
-        tested=len(analysis.findings),
-        found=sum(one.q < FOUND_Q for one in analysis.findings),
-        horizon=analysis.horizon,
-        seed=seed,
-    )
+    found = sum(one.q < FOUND_Q for one in analysis.findings)
+    looks = []
+    for done, (factor, defect) in enumerate(pairs, start=1):
+        looks.append(
+            look_closer(
+                tables,
+                table,
+                snapshot.standard,
+                factor=factor,
+                defect=defect,
+                tested=len(analysis.findings),
+                found=found,
+                horizon=analysis.horizon,
+                seed=seed,
+            )
+        )
+        if progress:
+            progress("looking closer", done, len(pairs))
+    return tuple(looks)
 
 
 def interactions(analysis: Analysis, *, progress: Progress | None = None) -> Interactions:
@@ -206,13 +268,17 @@ def _analyze(
     *,
     horizon: int,
     seed: int,
+    plausible_weight: float | None,
     progress: Progress | None,
 ) -> Analysis:
     from remakes.actions.ranking import rank
-    from remakes.evidence.findings import find
+    from remakes.evidence.findings import PLAUSIBLE_WEIGHT, find
 
+    weight = PLAUSIBLE_WEIGHT if plausible_weight is None else plausible_weight
+    if not 0.01 <= weight <= 1000:
+        raise InputError(f"A weight of {weight:g} for plausible pairs was asked for. Give 0.01 to 1000; 1 weighs none.")
     table = _count(snapshot, progress)
-    findings = find(table, snapshot.standard, horizon=horizon, progress=progress)
+    findings = find(table, snapshot.standard, horizon=horizon, plausible_weight=weight, progress=progress)
     return Analysis(
         restorations=int(table.restorations.sum()),
         returns=table.returns,

@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from remakes.cli import app
+from remakes.errors import InputError
 from remakes.evidence.grades import GRADES
 from synthetic_data.generate import generate
 
@@ -37,7 +38,7 @@ def run_outside(*args: str) -> subprocess.CompletedProcess[str]:
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("lab")
-    generate(folder, seed=7, months=14, restorations=900)
+    generate(folder, seed=11, months=16, restorations=1200)
     return folder
 
 
@@ -91,6 +92,7 @@ def test_findings_have_every_field_of_the_format(findings: dict[str, Any]) -> No
         else:
             assert one["odds_ratio"]["low"] <= one["odds_ratio"]["estimate"]
             assert 0 <= one["p"] <= one["q"] <= 1
+            assert one["p"] <= one["q_all_pairs_alike"] <= 1
             assert 0 <= one["risk_met"] <= 1
     for rank, one in enumerate(findings["actions"], start=1):
         assert one["rank"] == rank
@@ -102,6 +104,29 @@ def test_findings_have_every_field_of_the_format(findings: dict[str, Any]) -> No
 def test_findings_come_in_order_of_evidence(findings: dict[str, Any]) -> None:
     grades = [GRADES.index(one["grade"]) for one in findings["findings"]]
     assert grades == sorted(grades)
+
+
+def test_a_closer_look_pairs_and_weights_can_be_asked_for(database: str, findings: dict[str, Any]) -> None:
+    more = json.loads(
+        run("analyze", "--db", database, "--json", "-", "--closer", "--together", "--plausible-weight", "1")
+    )
+    told = [one for one in more["findings"] if one["plausible"] and one["grade"] in ("strong", "moderate", "weak")]
+    assert [(one["factor"], one["defect"]) for one in more["closer"]] == [(o["factor"], o["defect"]) for o in told]
+    assert told
+    assert all(one["checks"]["not_recorded"]["imputed"] for one in more["closer"])
+    together = more["together"]
+    assert together["plausible"] >= len(together["tested"]) + together["too_few"]
+    # All pairs alike: both false discovery rates are the same.
+    assert all(one["q"] == pytest.approx(one["q_all_pairs_alike"]) for one in more["findings"] if one["q"] is not None)
+    assert any(one["q"] != one["q_all_pairs_alike"] for one in findings["findings"])
+    text = run("analyze", "--db", database, "--closer", "--together")
+    assert "Whichever technician is left out" in text
+    assert "were tested" in text
+
+
+def test_a_weight_out_of_range_is_refused(database: str) -> None:
+    with pytest.raises(InputError, match=r"Give 0\.01 to 1000"):
+        run("analyze", "--db", database, "--plausible-weight", "0")
 
 
 def test_a_person_reads_a_table(database: str) -> None:

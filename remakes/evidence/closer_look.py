@@ -67,6 +67,18 @@ class CloserLook:
     incidence: Mapping[str, CumulativeIncidence]
     months: MonthsToTell
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What was seen, for a reader of lines."""
+        checks = self.checks
+        said = [one.sentence for one in checks.clustered] if checks else []
+        said += [one.sentence for one in (*(checks.left_out if checks else ()), *self.sources)]
+        said += [checks.gaps.sentence, checks.early_late.sentence] if checks else []
+        said += [self.dose.sentence] if self.dose else []
+        # What is clear already needs no more months.
+        said += [] if self.effect.odds_ratio.low > 1.0 else [self.months.sentence]
+        return tuple(said)
+
     def as_json(self) -> dict[str, Any]:
         """For findings."""
         return {

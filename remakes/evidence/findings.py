@@ -47,7 +47,8 @@ class Finding:
     crude : CrudeEvidence
     adjusted : AdjustedEffect
     q : float
-        Benjamini-Hochberg over all tested pairs, plausible ones with the greater weight; nan where not tested.
+        Benjamini-Hochberg over all tested pairs, plausible ones with the greater weight, and never below p; nan
+        where not tested.
     q_alike : float
         The same with all pairs alike: by this one the checks among the implausible pairs are judged.
     plausible : bool
@@ -259,7 +260,9 @@ class _Grading:
         p = np.array([pair.adjusted.p for pair in pairs])
         weights = [plausible_weight if self._plausible(pair) else 1.0 for pair in pairs]
         keys = [(pair.factor, pair.defect) for pair in pairs]
-        self._q = dict(zip(keys, benjamini_hochberg(p, weights=weights).tolist(), strict=True))
+        # However much its weight, no pair is surer among many than it would be alone.
+        weighted = np.maximum(benjamini_hochberg(p, weights=weights), p)
+        self._q = dict(zip(keys, weighted.tolist(), strict=True))
         self._q_alike = dict(zip(keys, benjamini_hochberg(p).tolist(), strict=True))
         self._alarms = self._failed_controls()
 
