@@ -12,9 +12,13 @@ from remakes import charts
 from remakes.actions.ranking import RankedAction
 from remakes.counts.table import FactorCounts
 from remakes.evidence.adjusted import AdjustedEffect
+from remakes.evidence.believability import Checks
+from remakes.evidence.clusters import Widest
 from remakes.evidence.crude import CrudeEvidence
+from remakes.evidence.early_late import EarlyLate, PartEffect
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.findings import Finding
+from remakes.evidence.not_recorded import Gap, NotRecorded
 from remakes.trends import MonthlyRate, MonthlyShare
 
 NAN = float("nan")
@@ -46,6 +50,45 @@ def finding(ratio: Estimate, *, crude: float = 2.0, factor: str = "bond_wait") -
         because="",
         cautions=(),
         compared_within=(),
+    )
+
+
+def checks(widest: Widest) -> Checks:
+    """Checks of which only the widest interval is drawn."""
+    part = PartEffect(
+        odds_ratio=UNKNOWN, p=NAN, returns_met=0, returns_missed=0, returns_not_recorded=0, why_not="too few"
+    )
+    gaps = NotRecorded(
+        factor="bond_wait",
+        defect="debonding",
+        recorded=120,
+        unrecorded=0,
+        returns_unrecorded=0,
+        found=widest.odds_ratio,
+        gap=Gap(odds_ratio=UNKNOWN, p=NAN),
+        likely_share=NAN,
+        if_none_missed=UNKNOWN,
+        if_all_missed=UNKNOWN,
+        lowest=UNKNOWN,
+        highest=UNKNOWN,
+        tipping_share=None,
+        tipping=None,
+        imputed=None,
+        why_not="Recorded for every restoration.",
+    )
+    return Checks(
+        clustered=(),
+        widest=widest,
+        left_out=(),
+        gaps=gaps,
+        early_late=EarlyLate(
+            factor="bond_wait",
+            defect="debonding",
+            up_to_delivery=part,
+            in_service=part,
+            ratio=UNKNOWN,
+            p_differ=NAN,
+        ),
     )
 
 
@@ -90,6 +133,36 @@ def test_forest_leaves_out_what_cannot_be_estimated_and_marks_open_ends_at_the_e
     assert row["said"] == "40.00 (0.02 to inf)"
     shapes = {layer["mark"].get("shape") for layer in of_mark(chart, "point")}
     assert {"triangle-left", "triangle-right"} <= shapes
+
+
+def test_forest_shows_the_wider_interval_where_restorations_of_one_clinic_may_be_alike() -> None:
+    wider = Widest(source="clinic", odds_ratio=Estimate(3.0, 1.1, 120.0), p=0.03)
+    own = Widest(source="model", odds_ratio=Estimate(3.0, 1.5, 6.0), p=0.01)
+    chart = charts.forest(
+        [replace(finding(Estimate(3.0, 1.5, 6.0)), checks=checks(one)) for one in (wider, own)], names=["wider", "own"]
+    )
+    first, second = rows(of_mark(chart, "tick")[0])
+    assert (first["low"], first["high"], first["wide_low"], first["wide_high"]) == (1.5, 6.0, 1.1, 100.0)
+    assert (first["end_high"], first["high_open"], first["low_open"]) == (100.0, True, False)
+    assert (second["wide_low"], second["wide_high"], second["end_high"], second["high_open"]) == (
+        None,
+        None,
+        6.0,
+        False,
+    )
+    dashed = next(one for one in of_mark(chart, "rule") if one["encoding"]["x"].get("field") == "wide_low")
+    assert dashed["mark"]["strokeDash"] == [3, 3]
+    assert dashed["encoding"]["x2"] == {"field": "wide_high"}
+    assert dashed["transform"] == [{"filter": "isValid(datum.wide_low)"}]
+    # The axis reaches as far as the widest.
+    assert of_mark(chart, "rule")[1]["encoding"]["x"]["scale"]["domain"] == [0.5, 100.0]
+
+
+def test_forest_names_only_grades_that_are_there() -> None:
+    strong = replace(finding(Estimate(3.0, 1.5, 6.0)), grade="strong")
+    chart = charts.forest([finding(Estimate(2.0, 1.1, 3.0)), strong], names=["a", "b"])
+    shape = next(one for one in of_mark(chart, "point") if "shape" in one["encoding"])["encoding"]["shape"]
+    assert shape["legend"]["values"] == ["strong", "moderate"]
 
 
 def test_forest_keeps_the_order_it_is_given() -> None:

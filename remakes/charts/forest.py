@@ -9,6 +9,7 @@ from typing import Final
 import altair as alt
 
 from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
+from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
 
 __all__ = ["forest"]
@@ -30,7 +31,8 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
 
     Notes
     -----
-    Log axis. Ends beyond 0.1 or 100, and open ends, are drawn at the edge with an arrow head.
+    Log axis. Ends beyond 0.1 or 100, and open ends, are drawn at the edge with an arrow head. Where restorations of
+    one clinic or technician may be alike and the interval is then wider, a thin dashed line shows the wider one.
     """
     rows = [
         _forest_row(one, name)
@@ -41,10 +43,15 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         "low:Q",
         scale=alt.Scale(type="log", domain=_odds_domain(rows), nice=False),
         axis=alt.Axis(values=list(_ODDS_TICKS), format="~g", grid=True, labelFlush=False),
-        title="odds of a return where the step was missed, against where it was kept (odds ratio, log scale)",
+        title=["odds of a return where the step was missed,", "against where it was kept (odds ratio, log scale)"],
     )
     base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
+    wider = (
+        base.transform_filter("isValid(datum.wide_low)")
+        .mark_rule(color=BLUE, strokeWidth=1.2, strokeDash=[3, 3])
+        .encode(x="wide_low:Q", x2="wide_high:Q")
+    )
     crude = base.mark_tick(color=ORANGE, thickness=2, size=12).encode(x="crude:Q", tooltip=_forest_tooltip())
     grades = ["strong", "moderate", "weak", "none", "cannot tell"]
     estimate = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
@@ -52,17 +59,19 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         shape=alt.Shape(
             "grade:N",
             scale=alt.Scale(domain=grades, range=["diamond", "square", "circle", "triangle-up", "cross"]),
-            legend=alt.Legend(title="evidence", orient="top"),
+            legend=alt.Legend(title="evidence", orient="top", columns=4, values=_present(rows, grades)),
         ),
         tooltip=_forest_tooltip(),
     )
     beyond = [
         base.transform_filter(f"datum.{side}_open")
         .mark_point(filled=True, shape=shape, color=BLUE, size=60)
-        .encode(x=f"{side}:Q")
+        .encode(x=f"end_{side}:Q")
         for side, shape in (("low", "triangle-left"), ("high", "triangle-right"))
+        # A layer without a mark would be read out as a picture without a name.
+        if any(row[f"{side}_open"] for row in rows)
     ]
-    return layered(dashed_at(1), reach, crude, estimate, *beyond, height=height_of(rows))
+    return layered(dashed_at(1), reach, wider, crude, estimate, *beyond, height=height_of(rows))
 
 
 def _forest_row(one: Finding, name: str) -> Row:
@@ -73,13 +82,37 @@ def _forest_row(one: Finding, name: str) -> Row:
         "estimate": _within(ratio.estimate),
         "low": _within(ratio.low),
         "high": _within(ratio.high),
-        "low_open": not ratio.low >= _ODDS_ENDS[0],
-        "high_open": not ratio.high <= _ODDS_ENDS[1],
+        **_wider(one),
+        **_ends(ratio, one.checks.widest.odds_ratio if one.checks else ratio),
         "crude": _within(crude) if isfinite(crude) else None,
         "grade": one.grade,
         "said": str(ratio),
         "missed": f"{counts.returns_missed} of {counts.missed}",
         "met": f"{counts.returns_met} of {counts.met}",
+    }
+
+
+def _present(rows: Sequence[Row], grades: Sequence[str]) -> list[str]:
+    found = {row["grade"] for row in rows}
+    return [grade for grade in grades if grade in found]
+
+
+def _wider(one: Finding) -> Row:
+    """The interval that allows for restorations of one clinic or technician being alike, where it is the wider one."""
+    if one.checks is None or one.checks.widest.source == "model":
+        return {"wide_low": None, "wide_high": None, "wide_said": "the same"}
+    ratio = one.checks.widest.odds_ratio
+    return {"wide_low": _within(ratio.low), "wide_high": _within(ratio.high), "wide_said": str(ratio)}
+
+
+def _ends(*intervals: Estimate) -> Row:
+    """Where all that is drawn ends, and whether that is the edge of the chart."""
+    low, high = min(one.low for one in intervals), max(one.high for one in intervals)
+    return {
+        "end_low": _within(low),
+        "end_high": _within(high),
+        "low_open": not low >= _ODDS_ENDS[0],
+        "high_open": not high <= _ODDS_ENDS[1],
     }
 
 
@@ -89,7 +122,8 @@ def _within(value: float) -> float:
 
 def _odds_domain(rows: Sequence[Row]) -> list[float]:
     """From the last labelled tick below all intervals to the first above; at least from a half to two."""
-    ends = [value for row in rows for key in ("low", "high", "crude") if isinstance(value := row[key], float)]
+    named = ("low", "high", "wide_low", "wide_high", "crude")
+    ends = [value for row in rows for key in named if isinstance(value := row[key], float)]
     lowest, highest = min([0.5, *ends]), max([2.0, *ends])
     return [
         max((float(tick) for tick in _ODDS_TICKS if tick <= lowest), default=_ODDS_ENDS[0]),
@@ -101,6 +135,7 @@ def _forest_tooltip() -> list[alt.Tooltip]:
     return [
         alt.Tooltip("name:N", title="step and defect"),
         alt.Tooltip("said:N", title="odds ratio, adjusted (95 %)"),
+        alt.Tooltip("wide_said:N", title="were clinics or technicians alike"),
         alt.Tooltip("crude:Q", title="without adjustment", format=".2f"),
         alt.Tooltip("missed:N", title="returned, missed (n)"),
         alt.Tooltip("met:N", title="returned, kept (n)"),

@@ -50,6 +50,12 @@ class Shelf:
                 self._jobs.popitem(last=False)
             return job
 
+    def holds(self, key: Hashable) -> bool:
+        """Is there a result under this key, or one on its way?"""
+        with self._lock:
+            job = self._jobs.get(key)
+            return job is not None and not (job.future.done() and job.future.exception() is not None)
+
     def once(self, work: Callable[[Tell], Any]) -> Job:
         """A job that is not kept, such as an import."""
         return Job(self._pool, work)

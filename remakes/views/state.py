@@ -3,18 +3,38 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal, cast, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, cast, get_args
 
 import streamlit as st
 
 from remakes import flow
 from remakes.errors import EntryError
 from remakes.records.store import DEFAULT_URL, Store, open_store
-from remakes.views.jobs import follow, shelf
+from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.server import DATABASE_VARIABLE
 
-__all__ = ["HORIZON", "ROLES", "Role", "Visitor", "analysis", "behind", "months", "require", "store", "visitor"]
+if TYPE_CHECKING:
+    from remakes.evidence.closer_look import CloserLook
+    from remakes.evidence.cross_check import CrossCheck
+    from remakes.evidence.interactions import Interactions
+
+__all__ = [
+    "HORIZON",
+    "ROLES",
+    "Role",
+    "Visitor",
+    "analysis",
+    "behind",
+    "closer_look",
+    "cross_checks",
+    "interactions",
+    "months",
+    "require",
+    "store",
+    "visitor",
+]
 
 Role = Literal["quality", "manager", "technician"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
@@ -88,6 +108,54 @@ def months() -> flow.MonthReview:
     records = store()
     job = shelf().job(("months", records.url, records.data_version()), lambda _tell: flow.month_review(records))
     return follow(job, "Counting months", flow.MonthReview)
+
+
+def closer_look(result: flow.Analysis, factor: str, defect: str, *, asked: bool) -> CloserLook | None:
+    """What more can be said of one pair; None until somebody has asked for it."""
+    records = store()
+    found = _on_demand(
+        ("closer look", records.data_version(), factor, defect),
+        lambda tell: _told(tell, lambda: flow.closer_look(records, result, factor=factor, defect=defect)),
+        "Looking closer",
+        asked=asked,
+    )
+    return cast("CloserLook | None", found)
+
+
+def interactions(result: flow.Analysis, *, asked: bool) -> Interactions | None:
+    """Which misses act together; None until somebody has asked for it."""
+    found = _on_demand(
+        ("interactions", store().data_version()),
+        lambda tell: flow.interactions(result, progress=tell),
+        "Comparing misses two by two",
+        asked=asked,
+    )
+    return cast("Interactions | None", found)
+
+
+def cross_checks(result: flow.Analysis, *, asked: bool) -> tuple[CrossCheck, ...] | None:
+    """Whether boosted trees see more than the model; None until somebody has asked for it."""
+    found = _on_demand(
+        ("cross-check", store().data_version()),
+        lambda tell: _told(tell, lambda: flow.cross_checks(result)),
+        "Fitting the other kind of model",
+        asked=asked,
+    )
+    return cast("tuple[CrossCheck, ...] | None", found)
+
+
+def _on_demand(key: tuple[Any, ...], work: Callable[[Tell], Any], label: str, *, asked: bool) -> object | None:
+    """Costly work of this state of the records: begun when asked for, shown to everybody once it is there."""
+    key = (*key, _url(), HORIZON)
+    if not asked and not shelf().holds(key):
+        return None
+    return follow(shelf().job(key, work), label, object)
+
+
+def _told(tell: Tell, work: Callable[[], Any]) -> Any:
+    """Work that cannot say how far it is."""
+    tell("some seconds", 0, 0)
+    return work()
 
 
 def behind(factor: str, defect: str) -> tuple[flow.ConcernedRestoration, ...]:

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import streamlit as st
 
 from remakes import charts, flow
 from remakes.evidence.findings import Finding
-from remakes.views import cautions, downloads, frame, sentences, state, words
+from remakes.evidence.grades import LARGE, REPORTED
+from remakes.views import believed, cautions, closer, downloads, frame, sentences, state, words
+
+if TYPE_CHECKING:
+    from remakes.evidence.cross_check import CrossCheck
+    from remakes.evidence.interactions import Interactions, Together
 
 __all__ = ["body"]
 
-_SHOWN: Final = ("strong", "moderate", "weak")
-_PICKED: Final = "finding"
 _TABLE: Final = "findings_table"
 
 
 def body() -> None:
-    """Answer, forest of odds ratios, table, the cases behind, what cannot be told yet."""
+    """Answer, forest of odds ratios, table, words, one finding closely, what cannot be told yet, other checks."""
     state.require("quality", "manager")
     if not frame.ready(standard=True):
         return
@@ -29,17 +32,21 @@ def body() -> None:
     )
     chosen = [one for one in result.findings if defect in ("all", one.defect)]
     plausible = [one for one in chosen if one.plausible]
-    seen = [one for one in plausible if one.grade in _SHOWN]
+    seen = [one for one in plausible if one.grade in REPORTED]
     told = [one for one in plausible if one.grade != "cannot tell"]
     _answer(result, seen, told, defect)
     if told:
         _chart_and_table(result, told)
     _in_sentences(result, seen)
-    _behind(result, told)
-    _cannot_tell([one for one in plausible if one.grade == "cannot tell"])
-    _controls([one for one in chosen if not one.plausible and one.grade in _SHOWN])
+    unknown = [one for one in plausible if one.grade == "cannot tell"]
+    closer.show(result, (*told, *unknown))
+    st.header("What else was looked at", anchor=False)
+    _cannot_tell(unknown)
+    _together(result)
+    _controls([one for one in chosen if not one.plausible and one.grade in REPORTED])
+    _another_model(result)
     _how_sure(result, told)
-    downloads.offer_csv([sentences.finding_row(one, result.standard) for one in chosen], name="findings")
+    downloads.offer_csv(_rows(result, chosen), name="findings")
     downloads.offer_json(result.as_json, name="findings")
 
 
@@ -61,16 +68,19 @@ def _answer(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Findi
 
 
 def _chart_and_table(result: flow.Analysis, told: Sequence[Finding]) -> None:
-    st.altair_chart(charts.forest(told, names=[sentences.label(one) for one in told]))
+    st.altair_chart(
+        charts.forest(told, names=[sentences.label(one) for one in told]),
+        alt="Odds ratios with their ranges, one line a missed step and defect; the table below has the figures.",
+    )
     st.caption(
         "Symbol: estimate among like cases, with its 95 % range. Small upright tick: without adjustment. "
-        "Dashed line at 1: no difference. Right of it: more returns where the step was missed. "
-        "In the table, odds ratio: how many times the odds of a return where the step was missed; q: share of such "
-        "findings expected to be false alarms."
+        "Upright dashed line at 1: no difference. Right of it: more returns where the step was missed. "
+        "Where restorations of one clinic or technician may be alike, the wider interval is shown: thin dashes. "
+        "In the table, odds ratio: how many times the odds of a return where the step was missed; doubts: checks that "
+        "the finding did not stand; q: share of such findings expected to be false alarms."
     )
-    rows = [sentences.finding_row(one, result.standard) for one in told]
     st.dataframe(
-        frame.as_frame(rows),
+        frame.as_frame(_rows(result, told)),
         hide_index=True,
         key=_TABLE,
         on_select=lambda: _pick(told),
@@ -78,11 +88,18 @@ def _chart_and_table(result: flow.Analysis, told: Sequence[Finding]) -> None:
     )
 
 
+def _rows(result: flow.Analysis, findings: Sequence[Finding]) -> list[dict[str, object]]:
+    return [
+        sentences.finding_row(one, result.standard, doubts=len(believed.doubts_of(one, result.findings)))
+        for one in findings
+    ]
+
+
 def _pick(told: Sequence[Finding]) -> None:
     """A row that was clicked becomes the finding that is looked at."""
     selected = st.session_state[_TABLE]["selection"]["rows"]
     if selected and selected[0] < len(told):
-        st.session_state[_PICKED] = sentences.label(told[selected[0]])
+        st.session_state[closer.PICKED] = sentences.label(told[selected[0]])
 
 
 def _in_sentences(result: flow.Analysis, seen: Sequence[Finding]) -> None:
@@ -98,44 +115,6 @@ def _in_sentences(result: flow.Analysis, seen: Sequence[Finding]) -> None:
     cautions.show_for_steps(result.standard.step_of(one.factor) for one in seen)
 
 
-def _behind(result: flow.Analysis, told: Sequence[Finding]) -> None:
-    if not told:
-        return
-    st.subheader("The restorations behind a finding")
-    names = {sentences.label(one): one for one in told}
-    if st.session_state.get(_PICKED) not in names:
-        st.session_state.pop(_PICKED, None)
-    picked = st.selectbox("Finding", list(names), key=_PICKED)
-    if picked is None:
-        return
-    finding = names[picked]
-    found = state.behind(finding.factor, finding.defect)
-    missed = [one for one in found if one.status == "missed"]
-    st.markdown(
-        f"{len(found)} restorations came back with {words.defect(finding.defect).lower()}; for {len(missed)} of them "
-        f"the step is recorded as missed. The requirement: "
-        f"{words.plain(words.requirement(result.standard, finding.factor))}."
-    )
-    rows = [
-        {
-            "restoration": one.restoration_id,
-            "step was": one.status,
-            "reading": one.value or "none",
-            "returned": one.returned_on,
-            "delivered": one.delivered_on,
-            "technician": one.technician,
-            "kind": one.kind,
-            "teeth": one.teeth,
-        }
-        for one in found
-    ]
-    frame.restoration_links(rows)
-    downloads.offer_csv(rows, name=f"behind_{finding.factor}_{finding.defect}", label="Download these restorations")
-    st.markdown("Compared within: " + words.plain(", ".join(finding.compared_within)) + ".")
-    if finding.cautions:
-        st.markdown("About this finding:\n" + "\n".join(f"- {words.plain(one)}" for one in finding.cautions))
-
-
 def _cannot_tell(unknown: Sequence[Finding]) -> None:
     st.subheader("Cannot tell yet")
     if not unknown:
@@ -143,21 +122,90 @@ def _cannot_tell(unknown: Sequence[Finding]) -> None:
         return
     st.markdown(
         f"{len(unknown)} pairs of step and defect. This is not “no effect”: the records hold too little to say. "
-        "More months, or fewer gaps in the log, will tell."
+        "More months, or fewer gaps in the log, will tell. What it would take: until a pair, looked at by itself, "
+        f"would show {LARGE:g} times the odds four times in five."
+    )
+    frame.table([sentences.unknown_row(one) for one in sorted(unknown, key=sentences.soonest_first)])
+
+
+def _together(result: flow.Analysis) -> None:
+    st.subheader("Together")
+    closer.on_request(
+        lambda asked: state.interactions(result, asked=asked),
+        _pairs_together,
+        button="Compare misses two by two",
+        key="compare_two",
+        brings="Which two misses do more harm on one restoration than each for itself? Half a minute or so.",
+    )
+
+
+def _pairs_together(found: Interactions | None) -> None:
+    if found is None:
+        return
+    told = [one for one in found.tested if one.found]
+    if not found.tested:
+        st.markdown("**No two requirements that may bring about the same defect have enough returns to be compared.**")
+    elif told:
+        st.markdown(f"**{words.counted(len(told), 'pair')} of {len(found.tested)} act together.**")
+        frame.table([_together_row(one) for one in told], whole=True)
+        st.markdown("\n".join(f"- {words.plain(one.sentence)}" for one in told))
+    else:
+        st.markdown(f"**None of {words.counted(len(found.tested), 'pair')} acts together clearly.**")
+    st.markdown(words.plain(found.sentence))
+
+
+def _together_row(one: Together) -> dict[str, object]:
+    return {
+        "both missed": f"{one.first} and {one.second}",
+        "defect": words.defect(one.defect),
+        "odds ratio, both (95 %)": words.interval(one.odds_both),
+        "first alone": words.interval(one.odds_first),
+        "second alone": words.interval(one.odds_second),
+        "both missed: returned": f"{one.both.returns} of {one.both.restorations}",
+        "q": words.figure(one.q, digits=3),
+    }
+
+
+def _another_model(result: flow.Analysis) -> None:
+    st.subheader("Would another kind of model see more?")
+    closer.on_request(
+        lambda asked: state.cross_checks(result, asked=asked),
+        _model_by_model,
+        button="Compare with boosted trees",
+        key="compare_trees",
+        brings="Boosted trees find what a step does only together with others. A minute or so.",
+    )
+
+
+def _model_by_model(found: Sequence[CrossCheck] | None) -> None:
+    if found is None:
+        return
+    if not found:
+        st.markdown("No defect has 15 returns among the older and among the younger deliveries: too few to judge by.")
+        return
+    better = [words.defect(one.defect).lower() for one in found if one.trees_win]
+    st.markdown(
+        f"**For {words.listed(better)} the trees see something that the model here misses: read with care.**"
+        if better
+        else "**No: for no defect do boosted trees tell returns apart clearly better.**"
     )
     frame.table(
         [
             {
-                "requirement": one.factor,
                 "defect": words.defect(one.defect),
-                "missed: returned": f"{one.counts.returns_missed} of {one.counts.missed}",
-                "kept: returned": f"{one.counts.returns_met} of {one.counts.met}",
-                "not recorded (n)": one.counts.not_recorded,
-                "what it would take": sentences.what_it_would_take(one),
-                "because": one.because,
+                "right by the model here": words.chance(one.logistic),
+                "right by boosted trees": words.chance(one.trees),
+                "trees clearly better": "yes" if one.trees_win else "no",
+                "returns, older deliveries (n)": one.returns_fitted,
+                "returns, younger deliveries (n)": one.returns_judged,
             }
-            for one in unknown
-        ]
+            for one in found
+        ],
+        whole=True,
+    )
+    st.caption(
+        "Both learn from the older deliveries and are tried on the younger ones. Right: how often, of two restorations "
+        "in the same month of service, the one that came back was given the greater risk; 50 % is chance."
     )
 
 

@@ -14,8 +14,10 @@ from remakes.records.requirements import ProcessStandard
 __all__ = [
     "GRADES",
     "NOT_ESTIMABLE",
+    "STATUS",
     "age",
     "chance",
+    "counted",
     "day",
     "defect",
     "figure",
@@ -27,6 +29,7 @@ __all__ = [
     "refusal",
     "requirement",
     "share",
+    "times",
     "unfinished",
 ]
 
@@ -40,6 +43,9 @@ GRADES = {
     "none": "a large difference would have shown, and did not",
     "cannot tell": "too few returns to say yes or no",
 }
+
+#: How a restoration stood to a requirement, as the pages say it.
+STATUS = {"missed": "missed", "met": "kept", "not recorded": "not recorded", "does not apply": "does not apply"}
 
 _MONTHS = (
     "January",
@@ -94,7 +100,9 @@ def share(value: Estimate) -> str:
     """A share with its range, in per cent."""
     if not isfinite(value.estimate):
         return NOT_ESTIMABLE
-    return f"{per_cent(value.estimate)} ({value.low:.1%} to {value.high:.1%})".replace("%", " %").replace("  ", " ")
+    if not (isfinite(value.low) and isfinite(value.high)):
+        return per_cent(value.estimate)
+    return f"{per_cent(value.estimate)} ({per_cent(value.low)} to {per_cent(value.high)})"
 
 
 def chance(probability: float) -> str:
@@ -140,6 +148,21 @@ def age(when: date, today: date) -> str:
     if days < 0:
         return "ahead of today"
     return {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number with its noun: `1 return`, `2 returns`."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def times(ratio: float) -> str:
+    """A ratio as it is said: `about 4 times as often`; halves below 3, whole numbers above."""
+    if not (isfinite(ratio) and ratio > 0):
+        return ""
+    if ratio < 1:
+        return "less often"
+    rounded = round(ratio, 1) if ratio < 3 else round(ratio)
+    return f"about {rounded:g} times as often" if rounded > 1 else "about as often"
 
 
 def listed(items: Iterable[str], *, joint: str = "and") -> str:

@@ -201,12 +201,49 @@ def test_a_list_is_uploaded_looked_at_saved_and_taken_back(visit: Any, lab: Path
 
 def test_a_finding_leads_to_the_restorations_behind_it_and_the_address_keeps_the_choice(visit: Any) -> None:
     visit.goto("/steps?role=manager&defect=Debonding")
-    visit.get_by_text("The restorations behind a finding").wait_for()
+    visit.get_by_role("heading", name="Show me these").wait_for()
     sync_api.expect(visit.get_by_role("radio", name="manager")).to_be_checked()
     assert "defect=Debonding" in visit.url
     visit.goto("/restoration?role=manager&no=R00002")
     visit.get_by_role("heading", name="R00002 was delivered on").wait_for()
     visit.get_by_role("link", name="What to try next").wait_for()
+
+
+@pytest.mark.parametrize("visit", ["light", "dark"], indirect=True)
+def test_a_closer_look_at_a_finding_is_opened_from_its_own_address(visit: Any) -> None:
+    faults: list[str] = []
+    visit.on("pageerror", lambda error: faults.append(str(error)))
+    visit.goto("/steps?role=manager&finding=grit_uses+with+debonding")
+    visit.get_by_text("The requirement: uses").wait_for()
+    settle(visit)
+    assert "finding=grit_uses+with+debonding" in visit.url
+    visit.goto("/steps?role=manager&finding=bond_wait+with+debonding")
+    visit.get_by_text("The requirement: Left to react for 3 minutes").wait_for()
+    settle(visit)
+    look, months = (
+        visit.get_by_role("button", name="Look closer"),
+        visit.get_by_role("heading", name="When returns come"),
+    )
+    look.or_(months).first.wait_for()
+    if look.count():  # The first visit asks; for the second it is there.
+        look.press("Enter")
+    months.wait_for()
+    settle(visit)
+    sync_api.expect(look).to_have_count(0)
+    visit.get_by_role("cell", name="Does it hang on one technician?").wait_for()
+    visit.get_by_role("heading", name="The reading and its limit").wait_for()
+    # Forest, reading and months: each drawn, none wider than its place.
+    charts = visit.get_by_test_id("stVegaLiteChart")
+    sync_api.expect(charts).to_have_count(3)
+    for chart in charts.all():
+        drawn = chart.locator("canvas, svg").first
+        drawn.scroll_into_view_if_needed()
+        sync_api.expect(drawn).to_be_visible()
+        assert drawn.bounding_box()["width"] <= chart.bounding_box()["width"] + 1
+    visit.get_by_text("missed (").click()
+    settle(visit)
+    assert visit.get_by_test_id("stException").count() == 0
+    assert not faults
 
 
 @pytest.mark.parametrize("path", ["/restoration?role=quality&no=", "/restoration?role="])

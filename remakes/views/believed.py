@@ -1,0 +1,198 @@
+"""Can a finding be believed? One question a line, each answered in a sentence with its number."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING, Final
+
+from remakes.evidence.believability import Checks
+from remakes.evidence.findings import FOUND_Q, Finding
+from remakes.evidence.leave_out import LeaveOut
+from remakes.views import sentences, words
+
+if TYPE_CHECKING:
+    from remakes.evidence.closer_look import CloserLook
+
+__all__ = ["Controls", "answers", "controls_of", "doubts_of", "left", "names_a_person", "verdict"]
+
+_NOT_YET: Final = "Not looked at yet: look closer."
+_WITHOUT: Final = {
+    "technician": "Does it hang on one technician?",
+    "clinic": "Does it hang on one clinic?",
+    "quarter": "Does it hang on one quarter?",
+    "lot": "Does it hang on one material lot?",
+    "equipment": "Does it hang on one machine?",
+}
+#: How other steps' misses are named in an adjustment set.
+_MISSES: Final = "misses of "
+#: Remarks that a line of the table gives with its number already.
+_IN_THE_TABLE: Final = (
+    "A cause nobody recorded could explain",
+    "With these records an odds ratio of",
+    "The same miss also goes with",
+)
+#: How a sentence about undoing a finding by its gaps begins.
+_UNDOES: Final = ("Even if", "The finding stands", "The finding leans", "With the gaps")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controls:
+    """Defects that a miss is not thought to bring about: going with them would speak against the finding.
+
+    Attributes
+    ----------
+    looked_at, not_estimable : int
+    stand_out : tuple of str
+        Names of those that come back more often with the miss, all pairs weighing the same.
+    """
+
+    looked_at: int
+    not_estimable: int
+    stand_out: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What the controls say."""
+        if not self.looked_at:
+            return "No defect that the miss is not thought to bring about has enough returns to be looked at."
+        many = words.counted(self.looked_at, "defect that the miss is", "defects that the miss is")
+        few = (
+            f" {words.counted(self.not_estimable, 'more has', 'more have')} too few returns."
+            if self.not_estimable
+            else ""
+        )
+        bar = f"false-alarm share below {FOUND_Q:.0%}".replace("%", " %")
+        if not self.stand_out:
+            return f"No: of {many} not thought to bring about, none goes with it clearly ({bar}).{few}"
+        return (
+            f"Yes: of {many} not thought to bring about, {words.listed(self.stand_out)} "
+            f"{'goes' if len(self.stand_out) == 1 else 'go'} with it ({bar}): something else may be behind both.{few}"
+        )
+
+
+def controls_of(factor: str, findings: Sequence[Finding]) -> Controls:
+    """The negative controls of one requirement."""
+    outside = [one for one in findings if one.factor == factor and not one.plausible]
+    known = [one for one in outside if isfinite(one.adjusted.odds_ratio.estimate)]
+    return Controls(
+        looked_at=len(known),
+        not_estimable=len(outside) - len(known),
+        stand_out=tuple(
+            words.defect(one.defect).lower()
+            for one in known
+            if one.q_alike < FOUND_Q and one.adjusted.odds_ratio.estimate > 1
+        ),
+    )
+
+
+def doubts_of(finding: Finding, findings: Sequence[Finding], closer: CloserLook | None = None) -> tuple[str, ...]:
+    """What speaks against a finding, a sentence each."""
+    checks = closer.checks if closer else finding.checks
+    said = list(checks.doubts) if checks else []
+    said += [one.sentence for one in closer.sources if not one.survives] if closer else []
+    controls = controls_of(finding.factor, findings)
+    return (*said, controls.sentence) if finding.plausible and controls.stand_out else tuple(said)
+
+
+def verdict(finding: Finding, doubts: Sequence[str], *, looked: bool) -> str:
+    """The answer before the table."""
+    if finding.adjusted.why_not:
+        return f"There is no estimate to be doubted: {finding.adjusted.why_not}."
+    if not looked:
+        return "Only findings that are reported are held against all of this beforehand; look closer for this pair."
+    if not doubts:
+        return "No check below speaks against it. Each is a way in which it could have been wrong."
+    return f"{words.counted(len(doubts), 'check')} below {'speaks' if len(doubts) == 1 else 'speak'} against it."
+
+
+def answers(finding: Finding, findings: Sequence[Finding], closer: CloserLook | None) -> list[tuple[str, str]]:
+    """Question and answer, line by line."""
+    checks = closer.checks if closer else finding.checks
+    lines = [("Are like cases compared?", _within(finding.compared_within))]
+    if finding.adjusted.why_not:
+        lines.append(("Is there an estimate?", f"No: {finding.adjusted.why_not}."))
+    elif checks:
+        lines += _checked(checks, closer)
+    else:
+        lines.append(("Does it stand closer checks?", _NOT_YET))
+    lines += [
+        ("Could a hidden cause explain it?", _hidden(finding)),
+        ("Does the miss go with defects it cannot bring about?", controls_of(finding.factor, findings).sentence),
+        ("What could have been found?", _could_have_been_found(finding, closer)),
+    ]
+    return lines
+
+
+def _within(names: Sequence[str]) -> str:
+    misses = [one.removeprefix(_MISSES) for one in names if one.startswith(_MISSES)]
+    others = ", ".join(one for one in names if not one.startswith(_MISSES))
+    return f"Within {others}{f'; and within the misses of {words.listed(misses)}' if misses else ''}."
+
+
+def _checked(checks: Checks, closer: CloserLook | None) -> Iterator[tuple[str, str]]:
+    yield "What if one clinic's, or one technician's, pieces are alike?", _alike(checks)
+    for one in (*checks.left_out, *(closer.sources if closer else ())):
+        yield _WITHOUT.get(one.attribute, f"Does it hang on one {one.attribute}?"), one.sentence
+    for question, answer in zip(_gap_questions(), _gap_answers(checks.gaps.sentence), strict=False):
+        if answer:
+            yield question, answer
+    yield "Is it the same early and late?", checks.early_late.sentence
+
+
+def _alike(checks: Checks) -> str:
+    if not checks.clustered:
+        return (
+            "Cannot be told: too few clinics, and too few technicians, have both missed and kept the step. "
+            "The interval may be too narrow."
+        )
+    shown = checks.widest.source
+    used = "The model's own is no narrower" if shown == "model" else f"The one by {shown} is the widest"
+    return f"{' '.join(one.sentence for one in checks.clustered)} {used} and is shown above."
+
+
+def _gap_questions() -> tuple[str, str, str]:
+    return "Are there gaps in the log?", "What if the gaps were filled?", "Could the gaps undo it?"
+
+
+def _gap_answers(said: str) -> tuple[str, str, str]:
+    """The sentences about gaps, one question each: their figures; filled in; what it takes to undo the finding."""
+    parts = re.split(r"(?<=\.) (?=[A-Z])", said)
+    filled = [one for one in parts if one.startswith("The odds ratio is")]
+    undo = [one for one in parts if one.startswith(_UNDOES)]
+    rest = [one for one in parts if one not in (*filled, *undo)]
+    return " ".join(rest), " ".join(filled), " ".join(undo)
+
+
+def _hidden(finding: Finding) -> str:
+    hidden = finding.adjusted.hidden_cause
+    if hidden is None:
+        return "There is no estimate to be explained."
+    if hidden.limit <= 1:
+        return "The range contains 1: chance alone may explain it, and no hidden cause is needed."
+    return (
+        f"Only one that goes with the miss and with the return {hidden.limit:.1f} times each, beyond all that was "
+        f"compared (E-value of the interval's end; of the estimate {hidden.estimate:.1f})."
+    )
+
+
+def _could_have_been_found(finding: Finding, closer: CloserLook | None) -> str:
+    size = f"{finding.detectable:.1f}" if finding.detectable < 100 else "100 or more"
+    said = f"An odds ratio of {size} would have been found four times in five; a smaller one may hide."
+    months = closer.months if closer else finding.months
+    if months is None or finding.reported:
+        return said
+    return f"{said} To show {months.odds_ratio:g} times the odds: {sentences.how_long(months)}."
+
+
+def left(finding: Finding, closer: CloserLook | None) -> tuple[str, ...]:
+    """Remarks about a finding that no line of the table gives."""
+    told = {one for checks in (finding.checks, closer and closer.checks) if checks for one in checks.cautions}
+    return tuple(one for one in finding.cautions if one not in told and not one.startswith(_IN_THE_TABLE))
+
+
+def names_a_person(left_out: Sequence[LeaveOut]) -> bool:
+    """Does a sentence name a technician?"""
+    return any(one.attribute == "technician" and not (one.survives and one.interval_survives) for one in left_out)

@@ -1,0 +1,257 @@
+"""One finding, looked at closely: can it be believed, the reading and its limit, when returns come, which they are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from math import isfinite
+from typing import TYPE_CHECKING, Final, TypeVar
+
+import streamlit as st
+
+from remakes import charts, flow
+from remakes.errors import RemakesError
+from remakes.evidence.findings import Finding
+from remakes.records.requirements import ProcessStandard
+from remakes.views import believed, downloads, frame, sentences, state, words
+from remakes.views.server import tell_plainly
+
+if TYPE_CHECKING:
+    from remakes.evidence.closer_look import CloserLook
+    from remakes.evidence.dose import BandRisk, DoseResponse
+    from remakes.evidence.incidence import CumulativeIncidence
+
+__all__ = ["PICKED", "on_request", "show"]
+
+Result = TypeVar("Result")
+
+#: The finding that is looked at; stands in the address.
+PICKED: Final = "finding"
+_THESE: Final = "these"
+#: Months within which shares are told, the first that both sides have been observed for.
+_WITHIN: Final = (12, 6, 3)
+
+
+def show(result: flow.Analysis, pairs: Sequence[Finding]) -> None:
+    """Pick one pair, and all that can be said of it."""
+    if not pairs:
+        return
+    st.header("One finding, looked at closely", anchor=False)
+    names = {sentences.label(one): one for one in pairs}
+    if st.session_state.get(PICKED) not in names:
+        st.session_state.pop(PICKED, None)
+    picked = st.selectbox("Finding", list(names), key=PICKED, bind="query-params")
+    if picked is None:
+        return
+    finding = names[picked]
+    st.markdown(f"The requirement: {words.plain(words.requirement(result.standard, finding.factor))}.")
+    closer = _can_it_be_believed(result, finding)
+    if closer is not None:
+        _reading(closer.dose, finding, result.standard)
+        _when(closer, finding)
+    _these(finding)
+
+
+def _can_it_be_believed(result: flow.Analysis, finding: Finding) -> CloserLook | None:
+    st.subheader("Can it be believed?")
+    return on_request(
+        lambda asked: state.closer_look(result, finding.factor, finding.defect, asked=asked),
+        lambda closer: _believed(result, finding, closer),
+        button="Look closer",
+        key=f"look_{finding.factor}_{finding.defect}",
+        brings="Some seconds: fills the gaps in the log in at random, leaves out lots and machines, and shows the "
+        "reading against its limit and the months in which returns came.",
+        primary=True,
+    )
+
+
+def _believed(result: flow.Analysis, finding: Finding, closer: CloserLook | None) -> None:
+    checks = closer.checks if closer else finding.checks
+    doubts = believed.doubts_of(finding, result.findings, closer)
+    st.markdown(words.plain(believed.verdict(finding, doubts, looked=checks is not None)))
+    st.markdown(_as_table(believed.answers(finding, result.findings, closer)))
+    if checks and believed.names_a_person(checks.left_out):
+        st.caption(
+            "A technician's code in here says whose restorations were left out to try the finding. It is a check "
+            "on the finding and says nothing about the person."
+        )
+    if said := believed.left(finding, closer):
+        st.markdown("Also to be known:\n" + "\n".join(f"- {words.plain(one)}" for one in said))
+
+
+def _as_table(answers: Sequence[tuple[str, str]]) -> str:
+    """Questions beside answers: a table of text, whose lines wrap as a table of figures would not let them."""
+    return "\n".join(
+        ["| Question | Answer |", "| --- | --- |", *(f"| {ask} | {words.plain(said)} |" for ask, said in answers)]
+    )
+
+
+def on_request(
+    work: Callable[[bool], Result | None],
+    tell: Callable[[Result | None], None],
+    *,
+    button: str,
+    key: str,
+    brings: str,
+    primary: bool = False,
+) -> Result | None:
+    """Tell what costly work found or, where it has not been done, what is known without it and a button for it.
+
+    Parameters
+    ----------
+    work : callable
+        Told whether it has been asked for; gives None where it has not and nothing is there.
+    tell : callable
+        Shows what was found; given None where nothing is there yet.
+    button, key : str
+    brings : str
+        What a press brings, and how long it takes.
+    primary : bool
+        Whether it is the main thing to press on the page.
+    """
+    try:
+        found = work(False)
+    except RemakesError as error:
+        tell(None)
+        tell_plainly(error)
+        return None
+    tell(found)
+    if found is None:
+        _offer(work, button=button, key=key, brings=brings, primary=primary)
+    return found
+
+
+def _offer(work: Callable[[bool], object], *, button: str, key: str, brings: str, primary: bool) -> None:
+    place = st.empty()
+    with place.container():
+        asked = st.button(button, type="primary" if primary else "secondary", key=key)
+        st.caption(brings)
+    if not asked:
+        return
+    try:
+        with place.container():
+            work(True)
+    except RemakesError as error:
+        tell_plainly(error)
+        return
+    # What stands above the button may have more to tell now, and must not vanish while work goes on.
+    st.rerun()
+
+
+def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStandard) -> None:
+    st.subheader("The reading and its limit")
+    if dose is None:
+        numeric = any(one.rule.numeric for one in standard.requirements_of(finding.factor))
+        st.markdown(
+            "No legible reading was written down."
+            if numeric
+            else "This requirement is kept or missed, with no number behind it: there is no limit to look at."
+        )
+        return
+    st.markdown(f"**{words.plain(dose.sentence)}**")
+    if sum(isfinite(one.odds_ratio.estimate) for one in dose.bands) > 1:
+        st.altair_chart(
+            charts.dose_response(dose, name=finding.factor),
+            alt="Odds ratios by band of readings, with the limit; the table below has the figures.",
+        )
+        st.caption(
+            "Each point: restorations with readings in one band, against the commonest band that keeps the limit "
+            "(open square, 1 by definition), like cases compared, with the 95 % range. Above it: how many came back."
+        )
+    reading = f"readings ({dose.unit})" if dose.unit else "readings"
+    rows = [_band_row(one, reading) for one in dose.bands]
+    frame.table(rows, whole=True)
+    st.markdown(
+        "The material's instruction comes first. What is shown here may be a reason to keep further from a limit, "
+        "never to go beyond it."
+    )
+
+
+def _band_row(one: BandRisk, reading: str) -> dict[str, object]:
+    return {
+        reading: one.band.label,
+        "limit": "kept" if one.keeps else "beyond",
+        "restorations (n)": one.band.restorations,
+        "returns (n)": one.returns,
+        "odds ratio (95 %)": "1 (compared with)" if one.reference else words.interval(one.odds_ratio),
+    }
+
+
+def _when(closer: CloserLook, finding: Finding) -> None:
+    st.subheader("When returns come")
+    kept, missed = closer.incidence["met"], closer.incidence["missed"]
+    if not (len(kept.months) and len(missed.months)):
+        side = "kept" if len(missed.months) else "missed"
+        st.markdown(f"The step is on record as {side} for no restoration: there is nothing to compare.")
+        return
+    st.markdown(f"**{_shares(kept, missed, finding)}**")
+    st.altair_chart(
+        charts.cumulative_incidence(kept, missed),
+        alt="Share returned by months since delivery, step missed and step kept; the table below has the figures.",
+    )
+    st.caption(
+        "Share of restorations that came back with this defect by months since delivery, 0: found up to delivery; "
+        "met: the step was kept. A piece remade for another reason can no longer come back with it and is counted so. "
+        "As they are, not like cases compared. A curve ends where fewer than ten are left."
+    )
+    frame.table([_month_row(month, kept, missed) for month in charts.MONTHS_NAMED], whole=True)
+    if closer.checks:
+        st.markdown(words.plain(closer.checks.early_late.sentence))
+
+
+def _shares(kept: CumulativeIncidence, missed: CumulativeIncidence, finding: Finding) -> str:
+    for months in _WITHIN:
+        both = missed.within(months), kept.within(months)
+        if all(isfinite(one.estimate) for one in both):
+            return (
+                f"Within {months} months of delivery {words.share(both[0])} came back with "
+                f"“{words.defect(finding.defect).lower()}” where the step was missed, {words.share(both[1])} where it "
+                "was kept."
+            )
+    return "Nobody has been observed for 3 months yet: too early for shares."
+
+
+def _month_row(month: int, kept: CumulativeIncidence, missed: CumulativeIncidence) -> dict[str, object]:
+    row: dict[str, object] = {"months since delivery": "0 (up to delivery)" if month == 0 else str(month)}
+    for name, curve in (("missed", missed), ("kept", kept)):
+        share = curve.within(month)
+        row[f"{name}: returned (95 %)"] = words.share(share) if isfinite(share.estimate) else "not observed so long"
+        row[f"{name}: still at risk (n)"] = f"{curve.still_at_risk(month):,}"
+    return row
+
+
+def _these(finding: Finding) -> None:
+    st.subheader("Show me these")
+    found = state.behind(finding.factor, finding.defect)
+    numbers = {one: sum(row.status == one for row in found) for one in words.STATUS}
+    st.markdown(
+        f"{words.counted(len(found), 'restoration')} came back with “{words.defect(finding.defect).lower()}”; "
+        "a click on a number opens its time line."
+    )
+    shown = [one for one in words.STATUS if one != "does not apply" or numbers[one]]
+    status = st.segmented_control(
+        "Came back, and the step was",
+        ["every", *shown],
+        default="every",
+        required=True,
+        format_func=lambda one: f"{words.STATUS.get(one, 'any')} ({numbers.get(one, len(found))})",
+        key=_THESE,
+    )
+    rows = [_restoration_row(one) for one in found if status in ("every", one.status)]
+    if not rows:
+        st.markdown("None.")
+        return
+    frame.restoration_links(rows)
+    downloads.offer_csv(rows, name=f"behind_{finding.factor}_{finding.defect}", label="Download these restorations")
+
+
+def _restoration_row(one: flow.ConcernedRestoration) -> dict[str, object]:
+    return {
+        "restoration": one.restoration_id,
+        "step was": words.STATUS.get(one.status, one.status),
+        "reading": one.value or "none",
+        "returned": one.returned_on,
+        "delivered": one.delivered_on,
+        "technician": one.technician,
+        "kind": one.kind,
+        "teeth": one.teeth,
+    }
