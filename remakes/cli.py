@@ -19,9 +19,9 @@ from remakes import __version__
 from remakes.errors import RemakesError
 
 if TYPE_CHECKING:
-    from remakes.evidence.closer_look import CloserLook
-    from remakes.evidence.cross_check import CrossCheck
-    from remakes.evidence.interactions import Interactions
+    from remakes.evidence.checks.closer_look import CloserLook
+    from remakes.evidence.checks.cross_check import CrossCheck
+    from remakes.evidence.checks.interactions import Interactions
     from remakes.flow import Analysis
     from remakes.records.importers import TableReport
     from remakes.records.store import Store

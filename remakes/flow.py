@@ -21,11 +21,11 @@ from remakes.records.store import Store
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
     from remakes.counts.table import PatternTable
-    from remakes.evidence.closer_look import CloserLook
-    from remakes.evidence.cross_check import CrossCheck
+    from remakes.evidence.checks.closer_look import CloserLook
+    from remakes.evidence.checks.cross_check import CrossCheck
+    from remakes.evidence.checks.interactions import Interactions
     from remakes.evidence.estimate import Estimate
     from remakes.evidence.findings import Finding
-    from remakes.evidence.interactions import Interactions
     from remakes.evidence.own_work import OwnFactor
     from remakes.records.corrective_actions import CorrectiveAction, Costs
     from remakes.records.snapshot import Snapshot
@@ -69,6 +69,7 @@ class Analysis:
     returns: int
     observed_until: date
     horizon: int
+    plausible_weight: float
     findings: tuple[Finding, ...]
     actions: tuple[RankedAction, ...]
     table: PatternTable
@@ -84,6 +85,7 @@ class Analysis:
                 "returns": self.returns,
                 "observed_until": self.observed_until.isoformat(),
                 "horizon_months": self.horizon,
+                "plausible_weight": self.plausible_weight,
                 "title": self.standard.title,
                 "currency": self.currency,
                 "defects": list(self.table.defects),
@@ -169,7 +171,7 @@ def analyze_exports(
 
 def cross_checks(analysis: Analysis, *, seed: int = 0) -> tuple[CrossCheck, ...]:
     """Would boosted trees tell returns apart better than the logistic model? Takes some seconds; on demand only."""
-    from remakes.evidence.cross_check import cross_check
+    from remakes.evidence.checks.cross_check import cross_check
 
     return cross_check(analysis.table, seed=seed)
 
@@ -215,8 +217,8 @@ def _looked_closer(
 ) -> tuple[CloserLook, ...]:
     from remakes.counts.engine import connect
     from remakes.counts.patterns import count_patterns
-    from remakes.evidence.closer_look import look_closer
-    from remakes.evidence.findings import FOUND_Q
+    from remakes.evidence.checks.closer_look import look_closer
+    from remakes.evidence.findings import alpha_to_list
 
     for factor, _defect in pairs:
         snapshot.standard.requirements_of(factor)
@@ -228,18 +230,19 @@ def _looked_closer(
             f"No return with {unknown[0]!r} up to {table.observed_until}. Returns are recorded with: "
             f"{', '.join(table.defects) or 'no defect at all'}."
         )
-    found = sum(one.q < FOUND_Q for one in analysis.findings)
+    standard, weight = snapshot.standard, analysis.plausible_weight
     looks = []
     for done, (factor, defect) in enumerate(pairs, start=1):
         looks.append(
             look_closer(
                 tables,
                 table,
-                snapshot.standard,
+                standard,
                 factor=factor,
                 defect=defect,
-                tested=len(analysis.findings),
-                found=found,
+                alpha_to_list=alpha_to_list(
+                    analysis.findings, plausible=defect in standard.may_cause(factor), plausible_weight=weight
+                ),
                 horizon=analysis.horizon,
                 seed=seed,
             )
@@ -251,7 +254,7 @@ def _looked_closer(
 
 def interactions(analysis: Analysis, *, progress: Progress | None = None) -> Interactions:
     """Which two misses do more harm together than apart? Takes several seconds; on demand only."""
-    from remakes.evidence.interactions import interactions as compare
+    from remakes.evidence.checks.interactions import interactions as compare
 
     return compare(analysis.table, analysis.standard, progress=progress)
 
@@ -284,6 +287,7 @@ def _analyze(
         returns=table.returns,
         observed_until=table.observed_until,
         horizon=horizon,
+        plausible_weight=weight,
         findings=findings,
         actions=rank(table, findings, actions, costs, horizon=horizon, seed=seed),
         table=table,
@@ -529,7 +533,7 @@ def own_work(analysis: Analysis, technician: str) -> OwnWork:
 
 def _factor_summary(one: OwnFactor) -> FactorSummary:
     from remakes.evidence.estimate import Estimate
-    from remakes.evidence.proportions import proportion_interval
+    from remakes.evidence.tables.proportions import proportion_interval
 
     found = proportion_interval(events=[one.missed, one.lab_missed], total=[one.recorded, one.lab_recorded])
     own, lab = (

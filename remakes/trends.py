@@ -11,7 +11,7 @@ from scipy.special import chdtri
 
 from remakes.counts.months import DeliveryMonth, ReportMonth
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.proportions import proportion_interval
+from remakes.evidence.tables.proportions import proportion_interval
 
 __all__ = ["MonthlyRate", "MonthlyShare", "poisson_interval", "rates", "shares"]
 

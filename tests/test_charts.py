@@ -11,14 +11,14 @@ import pytest
 from remakes import charts
 from remakes.actions.ranking import RankedAction
 from remakes.counts.table import FactorCounts
-from remakes.evidence.adjusted import AdjustedEffect
-from remakes.evidence.believability import Checks
-from remakes.evidence.clusters import Widest
-from remakes.evidence.crude import CrudeEvidence
-from remakes.evidence.early_late import EarlyLate, PartEffect
+from remakes.evidence.checks.believability import Checks
+from remakes.evidence.checks.clusters import Widest
+from remakes.evidence.checks.early_late import EarlyLate, PartEffect
+from remakes.evidence.checks.not_recorded import Gap, NotRecorded
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.findings import Finding
-from remakes.evidence.not_recorded import Gap, NotRecorded
+from remakes.evidence.models.adjusted import AdjustedEffect
+from remakes.evidence.tables.crude import CrudeEvidence
 from remakes.trends import MonthlyRate, MonthlyShare
 
 NAN = float("nan")

@@ -9,7 +9,7 @@ import pytest
 
 from remakes.charts.dose import dose_response
 from remakes.counts.readings import Band, Limit
-from remakes.evidence.dose import BandRisk, DoseResponse
+from remakes.evidence.checks.dose import BandRisk, DoseResponse
 from remakes.evidence.estimate import UNKNOWN, Estimate
 
 

@@ -11,7 +11,7 @@ import pytest
 from remakes.charts.base import BLUE, ORANGE
 from remakes.charts.incidence import LEAST_AT_RISK, cumulative_incidence
 from remakes.counts.service import ServiceMonths
-from remakes.evidence.incidence import CumulativeIncidence, incidence_in_service
+from remakes.evidence.checks.incidence import CumulativeIncidence, incidence_in_service
 
 
 def curve(
@@ -54,7 +54,7 @@ def test_steps_bands_and_their_values() -> None:
         "line": "step-after",
         "point": None,
     }
-    rows = [row for row in drawn["line"]["rows"] if row["status"] == "met"]
+    rows = [row for row in drawn["line"]["rows"] if row["status"] == "kept"]
     # Two years, and time 0 for what was found up to delivery.
     assert [row["month"] for row in rows] == list(range(25))
     assert rows[0]["share"] == pytest.approx(30 / 1030)
@@ -71,8 +71,8 @@ def test_steps_bands_and_their_values() -> None:
 def test_the_groups_differ_in_dash_and_name_and_not_in_colour_alone() -> None:
     line = layers(curve(), curve(back=8))["line"]["encoding"]
     dash, colour = line["strokeDash"]["scale"], line["color"]["scale"]
-    assert dict(zip(dash["domain"], map(tuple, dash["range"]), strict=True)) == {"met": (1, 0), "missed": (6, 3)}
-    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"met": BLUE, "missed": ORANGE}
+    assert dict(zip(dash["domain"], map(tuple, dash["range"]), strict=True)) == {"kept": (1, 0), "missed": (6, 3)}
+    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"kept": BLUE, "missed": ORANGE}
     # The same title, field and domain: one legend shows both.
     assert line["strokeDash"]["legend"] == line["color"]["legend"]
 
@@ -82,7 +82,7 @@ def test_the_axis_names_how_many_are_still_at_risk() -> None:
     assert axis["axis"]["values"] == [0, 3, 6, 12, 24]
     labels = json.loads(axis["axis"]["labelExpr"].removesuffix("[datum.value]"))
     assert labels == {
-        "0": ["0", "met 1,000", "missed 60"],
+        "0": ["0", "kept 1,000", "missed 60"],
         "3": ["3", "985", "57"],
         "6": ["6", "970", "54"],
         "12": ["12", "940", "48"],
@@ -104,7 +104,7 @@ def test_a_curve_ends_where_few_are_left_and_an_empty_one_is_left_out() -> None:
             status="missed", restorations=0, early=none, at_risk=none, events=none, removed=none, censored=none
         )
     )
-    assert {row["status"] for row in layers(curve(), empty)["line"]["rows"]} == {"met"}
+    assert {row["status"] for row in layers(curve(), empty)["line"]["rows"]} == {"kept"}
 
 
 def test_values_that_do_not_exist_are_null() -> None:

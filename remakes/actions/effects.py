@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import PatternTable, months_within
 from remakes.deviations.detect import MISSED, NOT_RECORDED
-from remakes.evidence.adjusted import missed_share
 from remakes.evidence.findings import Finding
+from remakes.evidence.models.adjusted import missed_share
 
 __all__ = ["DefectModel", "ShrunkenEffect", "defect_model", "shrink"]
 

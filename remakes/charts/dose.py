@@ -10,7 +10,7 @@ import altair as alt
 
 from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
 from remakes.counts.readings import Limit
-from remakes.evidence.dose import BandRisk, DoseResponse
+from remakes.evidence.checks.dose import BandRisk, DoseResponse
 
 __all__ = ["dose_response"]
 
@@ -54,6 +54,8 @@ def dose_response(dose: DoseResponse, *, name: str) -> Chart:
         .mark_point(filled=True, shape=shape, color=BLUE, size=60)
         .encode(y=f"{end}:Q")
         for end, shape in (("low", "triangle-down"), ("high", "triangle-up"))
+        # A layer without marks would still be announced as a picture.
+        if any(row[f"{end}_open"] for row in rows)
     ]
     one = data([{"at": 1.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
     return layered(one, *_limits(dose.limits, dose.unit), reach, *beyond, point, counts, height=PLOT)
@@ -114,7 +116,7 @@ def _scale(*values: str) -> alt.Scale:
 
 
 def _legend() -> alt.Legend:
-    return alt.Legend(title="readings", orient="top", labelLimit=300)
+    return alt.Legend(title="readings", orient="top", labelLimit=300, columns=1)
 
 
 def _tooltip(reading: str) -> list[alt.Tooltip]:

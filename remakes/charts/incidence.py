@@ -10,7 +10,7 @@ from typing import Final
 import altair as alt
 
 from remakes.charts.base import BLUE, ORANGE, PLOT, Chart, data, layered
-from remakes.evidence.incidence import CumulativeIncidence
+from remakes.evidence.checks.incidence import CumulativeIncidence
 
 __all__ = ["LEAST_AT_RISK", "MONTHS_NAMED", "cumulative_incidence"]
 
@@ -34,7 +34,7 @@ def cumulative_incidence(met: CumulativeIncidence, missed: CumulativeIncidence) 
     met, missed : CumulativeIncidence
         Of restorations in service, in months from 0.
     """
-    groups = {"met": met, "missed": missed}
+    groups = {"kept": met, "missed": missed}
     names = list(groups)
     rows = [row for name, curve in groups.items() for row in _rows(name, curve)]
     colour = alt.Scale(domain=names, range=[BLUE, ORANGE])

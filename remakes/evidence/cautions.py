@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,11 +10,12 @@ import numpy as np
 
 from remakes.counts.table import FactorCounts, PatternTable
 from remakes.deviations.detect import MISSED, NOT_RECORDED
-from remakes.evidence.adjusted import AdjustedEffect
-from remakes.evidence.crude import CrudeEvidence
+from remakes.evidence.models.adjusted import AdjustedEffect
+from remakes.evidence.tables.attributable import EValue
+from remakes.evidence.tables.crude import CrudeEvidence
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["FactorRecord", "cautions", "factor_record"]
+__all__ = ["FactorRecord", "cautions", "factor_record", "failed_controls"]
 
 #: Share of a factor's misses in one group from which they cannot be told from what else is special there.
 _INSEPARABLE: Final = 0.9
@@ -37,13 +39,13 @@ class FactorRecord:
         Sentences for every finding of this factor.
     inseparable : bool
         Nearly all misses are one technician's or one quarter's, while others work under the requirement too.
-    doubts : int
-        How many of the remarks take a grade off.
+    doubts : tuple of str
+        Those of the remarks that take a grade off.
     """
 
     remarks: tuple[str, ...]
     inseparable: bool
-    doubts: int
+    doubts: tuple[str, ...]
 
 
 def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -> FactorRecord:
@@ -51,7 +53,7 @@ def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -
     status = table.status_of(factor)
     weights = table.restorations
     missed = status == MISSED
-    remarks, doubts, inseparable = [], 0, False
+    remarks, doubts, inseparable = list[str](), list[str](), False
     for name in ("technician", "quarter"):
         level, share, others = _largest_group(table, name, missed)
         if others and share >= _INSEPARABLE:
@@ -72,20 +74,22 @@ def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -
     if unknown >= _MANY_UNRECORDED:
         remarks.append(f"Not recorded for {unknown:.0%} of the restorations it applies to.")
     if unknown >= _MOST_UNRECORDED:
-        doubts += 1
+        doubts.append(remarks[-1])
     reading_remarks, reading_doubts = _reading_remarks(table, standard, factor)
-    return FactorRecord(remarks=(*remarks, *reading_remarks), inseparable=inseparable, doubts=doubts + reading_doubts)
+    return FactorRecord(
+        remarks=(*remarks, *reading_remarks), inseparable=inseparable, doubts=(*doubts, *reading_doubts)
+    )
 
 
-def _reading_remarks(table: PatternTable, standard: ProcessStandard, factor: str) -> tuple[list[str], int]:
+def _reading_remarks(table: PatternTable, standard: ProcessStandard, factor: str) -> tuple[list[str], list[str]]:
     readings = table.readings.get(factor)
     if readings is None:
-        return [], 0
-    remarks, doubts = [], 0
+        return [], []
+    remarks, doubts = list[str](), list[str]()
     numeric = any(r.rule.numeric for r in standard.requirements_of(factor))
     if numeric and readings.distinct == 1:
         remarks.append(f"Every reading is {readings.commonest}: such a record carries no information.")
-        doubts += 1
+        doubts.append(remarks[-1])
     elif numeric:
         if readings.commonest_share >= _HEAPED:
             remarks.append(
@@ -135,6 +139,7 @@ def cautions(
     counts: FactorCounts,
     crude: CrudeEvidence,
     adjusted: AdjustedEffect,
+    hidden: EValue | None,
     plausible: bool,
     q: float,
     detectable: float,
@@ -148,6 +153,8 @@ def cautions(
     counts : FactorCounts
     crude, adjusted
         Both kinds of evidence.
+    hidden : EValue or None
+        What a hidden cause would have to be, by the widest interval known.
     plausible : bool
         The standard names the defect among those this miss may cause.
     q : float
@@ -160,22 +167,32 @@ def cautions(
     if adjusted.why_not:
         said.append(f"No estimate: {adjusted.why_not}.")
     else:
-        said += _about_numbers(counts, crude, adjusted, q, detectable)
+        said += _about_numbers(counts, crude, adjusted, hidden, q, detectable)
     if not plausible:
         said.append("Not among the defects this step is thought to cause: it serves as a check, not as a cause.")
     elif alarms:
-        said.append(
-            f"The same miss also goes with {', '.join(alarms)}, which it is not thought to cause: "
-            "something else may be behind both."
-        )
+        said.append(failed_controls(alarms))
     gap = _gap(counts)
     if gap:
         said.append(gap)
     return (*said, *record.remarks)
 
 
+def failed_controls(alarms: Sequence[str]) -> str:
+    """The sentence on defects that a miss goes with and cannot be thought to cause."""
+    return (
+        f"The same miss also goes with {', '.join(alarms)}, which it is not thought to cause: "
+        "something else may be behind both."
+    )
+
+
 def _about_numbers(
-    counts: FactorCounts, crude: CrudeEvidence, adjusted: AdjustedEffect, q: float, detectable: float
+    counts: FactorCounts,
+    crude: CrudeEvidence,
+    adjusted: AdjustedEffect,
+    hidden: EValue | None,
+    q: float,
+    detectable: float,
 ) -> list[str]:
     said = []
     ratio = adjusted.odds_ratio.estimate
@@ -188,7 +205,7 @@ def _about_numbers(
         said.append(
             "Fewer returns with the miss than without: look at the limit and at who misses it, and change nothing yet."
         )
-    if q < 0.10 and ratio > 1 and (hidden := adjusted.hidden_cause):
+    if q < 0.10 and ratio > 1 and hidden:
         said.append(
             "A cause nobody recorded could explain this away only if it went with the miss and with the return "
             f"{hidden.limit:.1f} times each, beyond all that was compared (E-value of the interval's end)."

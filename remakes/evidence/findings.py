@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, Final
@@ -12,19 +12,21 @@ from threadpoolctl import threadpool_limits
 
 from remakes.counts.table import FactorCounts, PatternTable
 from remakes.errors import NothingToAnalyzeError
-from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect
-from remakes.evidence.adjustment import Background, adjustment_names
-from remakes.evidence.believability import Checks, check
-from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.cautions import cautions, factor_record
-from remakes.evidence.crude import CrudeEvidence, MonthsBySide, crude_evidence
+from remakes.evidence.cautions import cautions, factor_record, failed_controls
+from remakes.evidence.checks.believability import Checks, check
+from remakes.evidence.checks.power import MonthsToTell, listing_alpha, months_to_tell
+from remakes.evidence.estimate import Estimate
 from remakes.evidence.grades import GRADES, REPORTED, Grade, GradeInput, detectable_odds_ratio, grade
-from remakes.evidence.multiplicity import benjamini_hochberg
-from remakes.evidence.power import MonthsToTell, listing_alpha, months_to_tell
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.models.adjusted import AdjustedEffect, adjusted_effect
+from remakes.evidence.models.adjustment import Background, adjustment_names
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.shrinkage import estimate_shrinkage
+from remakes.evidence.tables.attributable import EValue
+from remakes.evidence.tables.crude import CrudeEvidence, MonthsBySide, crude_evidence
+from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.standard import ProcessStandard
 
-__all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "find"]
+__all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "alpha_to_list", "find"]
 
 #: How many times as much of the allowance for false findings goes to a pair whose defect the standard names among
 #: those the miss may cause. Mechanism is knowledge from before the data; the pairs outside it are checks.
@@ -61,6 +63,8 @@ class Finding:
     cautions : tuple of str
     compared_within : tuple of str
         The adjustment set, in words.
+    doubts : tuple of str
+        What speaks against the record of this factor or against the finding; each takes a grade off.
     checks : Checks or None
         What was looked at to see whether it can be believed; None where it is not reported.
     months : MonthsToTell or None
@@ -80,6 +84,7 @@ class Finding:
     because: str
     cautions: tuple[str, ...]
     compared_within: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
     checks: Checks | None = None
     months: MonthsToTell | None = None
 
@@ -88,10 +93,20 @@ class Finding:
         """Whether it is told as a finding: graded, and of a defect that the miss may cause."""
         return self.plausible and self.grade in REPORTED
 
+    @property
+    def odds_ratio(self) -> Estimate:
+        """The adjusted odds ratio with the widest interval known: cluster-robust where that is wider."""
+        return self.checks.widest.odds_ratio if self.checks else self.adjusted.odds_ratio
+
+    @property
+    def hidden_cause(self) -> EValue | None:
+        """How strongly a hidden cause must go with miss and return to explain it away, by that interval."""
+        return replace(self.adjusted, odds_ratio=self.odds_ratio).hidden_cause
+
     def as_json(self) -> dict[str, Any]:
         """The finding in the interchange format; figures that cannot be had are null."""
         counts, crude, adjusted = self.counts, self.crude, self.adjusted
-        hidden = adjusted.hidden_cause
+        hidden = self.hidden_cause
         return {
             "factor": self.factor,
             "defect": self.defect,
@@ -122,6 +137,7 @@ class Finding:
             "because": self.because,
             "compared_within": list(self.compared_within),
             "cautions": list(self.cautions),
+            "doubts": list(self.doubts),
             "checks": self.checks.as_json() if self.checks else None,
             "months_to_tell": self.months.as_json() if self.months else None,
         }
@@ -256,6 +272,7 @@ class _Grading:
         plausible_weight: float,
     ) -> None:
         self._table, self._standard, self._case_mix, self._every = table, standard, case_mix, pairs
+        self._weight = plausible_weight
         self._records = {factor: factor_record(table, standard, factor) for factor in table.factors}
         p = np.array([pair.adjusted.p for pair in pairs])
         weights = [plausible_weight if self._plausible(pair) else 1.0 for pair in pairs]
@@ -284,8 +301,7 @@ class _Grading:
 
     def with_outlook(self, findings: list[Finding]) -> list[Finding]:
         """How much longer it takes, for the plausible pairs of which nothing can be told yet."""
-        found = sum(one.q < FOUND_Q for one in findings)
-        alpha = listing_alpha(tested=len(findings) + 1, found=found, rate=FOUND_Q)
+        alpha = alpha_to_list(findings, plausible=True, plausible_weight=self._weight)
         return [
             replace(
                 one,
@@ -307,18 +323,23 @@ class _Grading:
         plausible = self._plausible(pair)
         record, alarms = self._records[pair.factor], self._alarms.get(pair.factor, ())
         q, ratio = self._q[pair.factor, pair.defect], pair.adjusted.odds_ratio
-        doubts = record.doubts + (1 if plausible and alarms else 0) + (len(checks.doubts) if checks else 0)
+        doubts = (
+            *record.doubts,
+            *((failed_controls(alarms),) if plausible and alarms else ()),
+            *(checks.doubts if checks else ()),
+        )
+        widest = checks.widest.odds_ratio if checks else ratio
         judged, because = grade(
             GradeInput(
                 odds_ratio=ratio.estimate,
                 low=ratio.low,
                 high=ratio.high,
-                widest_low=checks.widest.odds_ratio.low if checks else ratio.low,
+                widest_low=widest.low,
                 q=q,
                 returns_missed=pair.counts.returns_missed,
                 plausible=plausible,
                 inseparable=record.inseparable,
-                doubts=doubts,
+                doubts=len(doubts),
             )
         )
         names = adjustment_names(self._standard, pair.factor, pair.defect)
@@ -327,6 +348,7 @@ class _Grading:
             counts=pair.counts,
             crude=pair.crude,
             adjusted=pair.adjusted,
+            hidden=replace(pair.adjusted, odds_ratio=widest).hidden_cause,
             plausible=plausible,
             q=q,
             detectable=pair.detectable,
@@ -346,8 +368,30 @@ class _Grading:
             because=because,
             cautions=(*said, *(checks.cautions if checks else ())),
             compared_within=("month in service", *self._case_mix.present, *(f"misses of {name}" for name in names)),
+            doubts=doubts,
             checks=checks,
         )
+
+
+def alpha_to_list(findings: Sequence[Finding], *, plausible: bool, plausible_weight: float) -> float:
+    """Which p would put one more pair among those found?
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        All pairs.
+    plausible : bool
+        Whether the standard calls the pair in question plausible.
+    plausible_weight : float
+        As given to `find`.
+    """
+    tested = [one for one in findings if isfinite(one.q)]
+    weights = [plausible_weight if one.plausible else 1.0 for one in tested]
+    own = plausible_weight if plausible else 1.0
+    found = sum(one.q < FOUND_Q for one in tested)
+    bar = listing_alpha(tested=len(tested) + 1, found=found, rate=FOUND_Q)
+    # No weight makes a p count that would not count alone.
+    return min(bar * own * (len(tested) + 1) / (sum(weights) + own), FOUND_Q)
 
 
 def _by_evidence(finding: Finding) -> tuple[int, float, str, str]:

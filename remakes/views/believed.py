@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
-from remakes.evidence.believability import Checks
+from remakes.evidence.checks.believability import Checks
+from remakes.evidence.checks.leave_out import LeaveOut
 from remakes.evidence.findings import FOUND_Q, Finding
-from remakes.evidence.leave_out import LeaveOut
 from remakes.views import sentences, words
 
 if TYPE_CHECKING:
-    from remakes.evidence.closer_look import CloserLook
+    from remakes.evidence.checks.closer_look import CloserLook
 
 __all__ = ["Controls", "answers", "controls_of", "doubts_of", "left", "names_a_person", "verdict"]
 
@@ -34,8 +33,6 @@ _IN_THE_TABLE: Final = (
     "With these records an odds ratio of",
     "The same miss also goes with",
 )
-#: How a sentence about undoing a finding by its gaps begins.
-_UNDOES: Final = ("Even if", "The finding stands", "The finding leans", "With the gaps")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,13 +85,14 @@ def controls_of(factor: str, findings: Sequence[Finding]) -> Controls:
     )
 
 
-def doubts_of(finding: Finding, findings: Sequence[Finding], closer: CloserLook | None = None) -> tuple[str, ...]:
+def doubts_of(finding: Finding, closer: CloserLook | None = None) -> tuple[str, ...]:
     """What speaks against a finding, a sentence each."""
+    own = finding.checks.doubts if finding.checks else ()
+    said = [one for one in finding.doubts if one not in own]
     checks = closer.checks if closer else finding.checks
-    said = list(checks.doubts) if checks else []
+    said += checks.doubts if checks else ()
     said += [one.sentence for one in closer.sources if not one.survives] if closer else []
-    controls = controls_of(finding.factor, findings)
-    return (*said, controls.sentence) if finding.plausible and controls.stand_out else tuple(said)
+    return tuple(said)
 
 
 def verdict(finding: Finding, doubts: Sequence[str], *, looked: bool) -> str:
@@ -136,7 +134,12 @@ def _checked(checks: Checks, closer: CloserLook | None) -> Iterator[tuple[str, s
     yield "What if one clinic's, or one technician's, pieces are alike?", _alike(checks)
     for one in (*checks.left_out, *(closer.sources if closer else ())):
         yield _WITHOUT.get(one.attribute, f"Does it hang on one {one.attribute}?"), one.sentence
-    for question, answer in zip(_gap_questions(), _gap_answers(checks.gaps.sentence), strict=False):
+    gaps = checks.gaps
+    for question, answer in (
+        ("Are there gaps in the log?", gaps.gap_in_words),
+        ("What if the gaps were filled?", gaps.filled_in_words),
+        ("Could the gaps undo it?", gaps.tipping_in_words),
+    ):
         if answer:
             yield question, answer
     yield "Is it the same early and late?", checks.early_late.sentence
@@ -153,21 +156,8 @@ def _alike(checks: Checks) -> str:
     return f"{' '.join(one.sentence for one in checks.clustered)} {used} and is shown above."
 
 
-def _gap_questions() -> tuple[str, str, str]:
-    return "Are there gaps in the log?", "What if the gaps were filled?", "Could the gaps undo it?"
-
-
-def _gap_answers(said: str) -> tuple[str, str, str]:
-    """The sentences about gaps, one question each: their figures; filled in; what it takes to undo the finding."""
-    parts = re.split(r"(?<=\.) (?=[A-Z])", said)
-    filled = [one for one in parts if one.startswith("The odds ratio is")]
-    undo = [one for one in parts if one.startswith(_UNDOES)]
-    rest = [one for one in parts if one not in (*filled, *undo)]
-    return " ".join(rest), " ".join(filled), " ".join(undo)
-
-
 def _hidden(finding: Finding) -> str:
-    hidden = finding.adjusted.hidden_cause
+    hidden = finding.hidden_cause
     if hidden is None:
         return "There is no estimate to be explained."
     if hidden.limit <= 1:

@@ -16,9 +16,9 @@ from remakes.views import believed, downloads, frame, sentences, state, words
 from remakes.views.server import tell_plainly
 
 if TYPE_CHECKING:
-    from remakes.evidence.closer_look import CloserLook
-    from remakes.evidence.dose import BandRisk, DoseResponse
-    from remakes.evidence.incidence import CumulativeIncidence
+    from remakes.evidence.checks.closer_look import CloserLook
+    from remakes.evidence.checks.dose import BandRisk, DoseResponse
+    from remakes.evidence.checks.incidence import CumulativeIncidence
 
 __all__ = ["PICKED", "on_request", "show"]
 
@@ -66,7 +66,7 @@ def _can_it_be_believed(result: flow.Analysis, finding: Finding) -> CloserLook |
 
 def _believed(result: flow.Analysis, finding: Finding, closer: CloserLook | None) -> None:
     checks = closer.checks if closer else finding.checks
-    doubts = believed.doubts_of(finding, result.findings, closer)
+    doubts = believed.doubts_of(finding, closer)
     st.markdown(words.plain(believed.verdict(finding, doubts, looked=checks is not None)))
     st.markdown(_as_table(believed.answers(finding, result.findings, closer)))
     if checks and believed.names_a_person(checks.left_out):

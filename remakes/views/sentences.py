@@ -6,9 +6,9 @@ from math import inf, isfinite
 from typing import Final
 
 from remakes.actions.ranking import RankedAction
+from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
-from remakes.evidence.power import MonthsToTell
 from remakes.records.requirements import ProcessStandard
 from remakes.views import words
 
@@ -36,7 +36,7 @@ def label(finding: Finding) -> str:
 
 def odds_ratio(finding: Finding) -> Estimate:
     """The odds ratio with the interval to go by: the wider one where clinics or technicians may be alike."""
-    return finding.checks.widest.odds_ratio if finding.checks else finding.adjusted.odds_ratio
+    return finding.odds_ratio
 
 
 def widened_for(finding: Finding) -> str:

@@ -16,9 +16,9 @@ from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.server import DATABASE_VARIABLE
 
 if TYPE_CHECKING:
-    from remakes.evidence.closer_look import CloserLook
-    from remakes.evidence.cross_check import CrossCheck
-    from remakes.evidence.interactions import Interactions
+    from remakes.evidence.checks.closer_look import CloserLook
+    from remakes.evidence.checks.cross_check import CrossCheck
+    from remakes.evidence.checks.interactions import Interactions
 
 __all__ = [
     "HORIZON",

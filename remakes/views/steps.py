@@ -13,8 +13,8 @@ from remakes.evidence.grades import LARGE, REPORTED
 from remakes.views import believed, cautions, closer, downloads, frame, sentences, state, words
 
 if TYPE_CHECKING:
-    from remakes.evidence.cross_check import CrossCheck
-    from remakes.evidence.interactions import Interactions, Together
+    from remakes.evidence.checks.cross_check import CrossCheck
+    from remakes.evidence.checks.interactions import Interactions, Together
 
 __all__ = ["body"]
 
@@ -89,10 +89,7 @@ def _chart_and_table(result: flow.Analysis, told: Sequence[Finding]) -> None:
 
 
 def _rows(result: flow.Analysis, findings: Sequence[Finding]) -> list[dict[str, object]]:
-    return [
-        sentences.finding_row(one, result.standard, doubts=len(believed.doubts_of(one, result.findings)))
-        for one in findings
-    ]
+    return [sentences.finding_row(one, result.standard, doubts=len(believed.doubts_of(one))) for one in findings]
 
 
 def _pick(told: Sequence[Finding]) -> None:

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import BIN_EDGES, Attribute, PatternTable
 from remakes.deviations.detect import MET, MISSED
-from remakes.evidence.adjusted import missed_share
-from remakes.evidence.adjustment import Background, PairDesign, pair_design
-from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.logistic import Fit, fit, profile
-from remakes.evidence.shrinkage import Shrinkage
+from remakes.evidence.models.adjusted import missed_share
+from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.logistic import Fit, fit, profile
+from remakes.evidence.models.shrinkage import Shrinkage
 from remakes.records.requirements import ProcessStandard
 from tests.labs import standard
 

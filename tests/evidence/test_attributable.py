@@ -9,7 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from remakes.errors import TableError
-from remakes.evidence.attributable import (
+from remakes.evidence.tables.attributable import (
     attributable_events,
     attributable_fraction_from_risks,
     e_value,

@@ -12,9 +12,9 @@ from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, NOT_RECORDED
-from remakes.evidence.closer_look import look_closer
+from remakes.evidence.checks.closer_look import look_closer
+from remakes.evidence.checks.tipping import TippingPoint
 from remakes.evidence.findings import Finding, find
-from remakes.evidence.tipping import TippingPoint
 from tests.evidence.drawn_tables import DEFECT, FACTOR, drawn_table, rules
 from tests.planted import planted_lab
 
@@ -95,7 +95,7 @@ def test_a_closer_look_agrees_with_the_finding(factor: str, defect: str) -> None
     tables = connect(records)
     table = count_patterns(tables, records.standard, observed_until=records.observed_until)
     one = next(f for f in find(table, records.standard) if (f.factor, f.defect) == (factor, defect))
-    look = look_closer(tables, table, records.standard, factor=factor, defect=defect, tested=20, found=1)
+    look = look_closer(tables, table, records.standard, factor=factor, defect=defect, alpha_to_list=0.01)
     assert str(look.effect.odds_ratio) == str(one.adjusted.odds_ratio)
     restorations = {status: curve.at_risk[0] for status, curve in look.incidence.items() if len(curve.at_risk)}
     assert restorations["met"] == one.counts.met

@@ -15,9 +15,9 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.clusters import Clustered, clustered, rows_by_level, take_apart, widest
+from remakes.evidence.checks.clusters import Clustered, clustered, rows_by_level, take_apart, widest
+from remakes.evidence.checks.sandwich import cluster_robust
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.sandwich import cluster_robust
 from tests.evidence.drawn_tables import FACTOR, Fitted, drawn_table, fitted_pair, shrinkage_of
 
 

@@ -24,7 +24,7 @@ from statsmodels.stats.contingency_tables import StratifiedTable, Table
 from statsmodels.stats.proportion import proportion_confint
 
 from remakes.errors import RemakesError, TableError
-from remakes.evidence.contingency import (
+from remakes.evidence.tables.contingency import (
     exact_conditional,
     fisher_2x2,
     homogeneity,
@@ -755,7 +755,7 @@ def test_importing_costs_neither_statistics_nor_frames() -> None:
         [
             sys.executable,
             "-c",
-            "import sys, remakes.evidence.contingency, remakes.evidence.attributable, remakes.evidence.multiplicity;"
+            "import sys; from remakes.evidence.tables import attributable, contingency, multiplicity;"
             "print(sorted({'scipy.stats', 'scipy.optimize', 'statsmodels', 'pandas'} & set(sys.modules)))",
         ],
         capture_output=True,

@@ -7,7 +7,7 @@ import numpy as np
 from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import PatternTable
-from remakes.evidence.cross_check import cross_check
+from remakes.evidence.checks.cross_check import cross_check
 from tests.labs import snapshot, standard
 from tests.planted import END, planted_lab
 

@@ -16,11 +16,11 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.readings import ReadingBands, reading_bands
-from remakes.evidence.adjusted import adjusted_effect
-from remakes.evidence.adjustment import Background
-from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.dose import DoseResponse, dose_response
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.checks.dose import DoseResponse, dose_response
+from remakes.evidence.models.adjusted import adjusted_effect
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.records.snapshot import Snapshot
 from remakes.records.standard import ProcessStandard, Requirement
 from tests.labs import snapshot

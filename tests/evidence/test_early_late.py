@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import BIN_EDGES, DAYS_PER_MONTH, PatternTable
-from remakes.evidence.adjustment import Background
-from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.early_late import DIFFER_P, EarlyLate, PartEffect, early_and_late, quotient
+from remakes.evidence.checks.early_late import DIFFER_P, EarlyLate, PartEffect, early_and_late, quotient
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.shrinkage import estimate_shrinkage
 from tests.labs import snapshot, standard
 
 END = date(2025, 6, 30)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from remakes.errors import TableError
+from remakes.evidence.checks.excess_risk import excess_risk
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.excess_risk import excess_risk
 
 
 def wald(log: float, se: float) -> Estimate:

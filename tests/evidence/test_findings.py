@@ -14,12 +14,12 @@ from remakes.counts.patterns import count_patterns
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.errors import NothingToAnalyzeError
-from remakes.evidence.adjusted import missed_share
-from remakes.evidence.adjustment import Background, adjustment_names, pair_design
-from remakes.evidence.case_mix import CaseMix
 from remakes.evidence.findings import Finding, find
-from remakes.evidence.logistic import fit
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.models.adjusted import missed_share
+from remakes.evidence.models.adjustment import Background, adjustment_names, pair_design
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.logistic import fit
+from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.records.requirements import ProcessStandard
 from remakes.records.snapshot import Snapshot
 from tests.labs import snapshot, standard
@@ -46,7 +46,7 @@ def test_the_planted_cause_is_found_first_with_its_size(seed: int) -> None:
     assert one.adjusted.odds_ratio.low < 4.0 < one.adjusted.odds_ratio.high
     assert one.adjusted.risk_missed > 2 * one.adjusted.risk_met
     # VanderWeele & Ding 2017: RR + sqrt(RR (RR - 1)), here at the end of the interval nearer to 1.
-    low = one.adjusted.odds_ratio.low
+    low = one.odds_ratio.low
     assert one.as_json()["e_value"]["limit"] == pytest.approx(low + math.sqrt(low * (low - 1)))
     assert any("E-value" in caution for caution in one.cautions)
 

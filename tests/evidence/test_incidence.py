@@ -13,9 +13,9 @@ from statsmodels.duration.survfunc import CumIncidenceRight, SurvfuncRight
 
 from remakes.counts.service import ServiceMonths
 from remakes.errors import TableError
-from remakes.evidence.contingency import exact_conditional, mantel_haenszel
-from remakes.evidence.incidence import CumulativeIncidence, cumulative_incidence, incidence_in_service
-from remakes.evidence.logistic import Design, fit
+from remakes.evidence.checks.incidence import CumulativeIncidence, cumulative_incidence, incidence_in_service
+from remakes.evidence.models.logistic import Design, fit
+from remakes.evidence.tables.contingency import exact_conditional, mantel_haenszel
 from tests.published.cases import dataset, published
 
 

@@ -18,11 +18,11 @@ from remakes.counts.patterns import ATTRIBUTES
 from remakes.counts.table import BIN_EDGES, Attribute, PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import Background
-from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.interactions import Cell, Interactions, Together, interactions
-from remakes.evidence.multiplicity import benjamini_hochberg
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.checks.interactions import Cell, Interactions, Together, interactions
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.shrinkage import estimate_shrinkage
+from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.standard import ProcessStandard
 from tests.labs import standard
 
@@ -194,7 +194,7 @@ def test_a_pair_that_cannot_be_fitted_is_named_with_the_reason(monkeypatch: pyte
     def refuse(*_given: object, **_named: object) -> None:
         raise FitError("No maximum.")
 
-    monkeypatch.setattr("remakes.evidence.interactions.fit", refuse)
+    monkeypatch.setattr("remakes.evidence.checks.interactions.fit", refuse)
     found = interactions(four_groups([3000, 400, 350, 60], [30, 8, 9, 5]), standard())
     assert found.not_fitted == ("grit_uses with bond_wait, debonding: No maximum.",)
     assert (found.tested, found.plausible, found.too_few) == ((), 3, 2)

@@ -12,9 +12,9 @@ from threadpoolctl import threadpool_limits
 
 from remakes.counts.subset import subset
 from remakes.counts.table import PatternTable
-from remakes.evidence.clusters import take_apart
+from remakes.evidence.checks.clusters import take_apart
+from remakes.evidence.checks.leave_out import LeaveOut, leave_one_out
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.leave_out import LeaveOut, leave_one_out
 from tests.evidence.drawn_tables import DEFECT, FACTOR, Fitted, drawn_table, fitted_pair, shrinkage_of
 
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from remakes.errors import FitError
-from remakes.evidence.adjusted import standardized_risk
-from remakes.evidence.logistic import Design, fit, flic_shift, profile
+from remakes.evidence.models.adjusted import standardized_risk
+from remakes.evidence.models.logistic import Design, fit, flic_shift, profile
 from tests.published.cases import dataset, published
 
 

@@ -13,7 +13,7 @@ from scipy.stats import false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
 from remakes.errors import TableError
-from remakes.evidence.multiplicity import benjamini_hochberg
+from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from tests.published.cases import published
 
 steady = settings(max_examples=80, deadline=None, derandomize=True, database=None)

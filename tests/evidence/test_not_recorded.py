@@ -18,15 +18,15 @@ from hypothesis import strategies as st
 from remakes.counts.table import BIN_EDGES, Attribute, PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect, missed_share
-from remakes.evidence.adjustment import Background
-from remakes.evidence.case_mix import CaseMix
+from remakes.evidence.checks.filled_in import ROOT_AT_LIMIT, FilledIn, restorations_apart, signed_root_of
+from remakes.evidence.checks.imputation import Imputed, MissModel, combine, impute
+from remakes.evidence.checks.not_recorded import NotRecorded, not_recorded
+from remakes.evidence.checks.tipping import TippingPoint
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.filled_in import ROOT_AT_LIMIT, FilledIn, restorations_apart, signed_root_of
-from remakes.evidence.imputation import Imputed, MissModel, combine, impute
-from remakes.evidence.not_recorded import NotRecorded, not_recorded
-from remakes.evidence.shrinkage import estimate_shrinkage
-from remakes.evidence.tipping import TippingPoint
+from remakes.evidence.models.adjusted import AdjustedEffect, adjusted_effect, missed_share
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.shrinkage import estimate_shrinkage
 from tests.labs import standard
 
 FACTOR, DEFECT = "bond_wait", "debonding"

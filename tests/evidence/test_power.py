@@ -17,9 +17,9 @@ from remakes.counts.patterns import ATTRIBUTES
 from remakes.counts.table import BIN_EDGES, DAYS_PER_MONTH, Attribute, PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import TableError
-from remakes.evidence.logistic import Design, fit, profile
-from remakes.evidence.outlook import MONTHS_AHEAD, ReturnsAhead
-from remakes.evidence.power import MonthsToTell, listing_alpha, months_to_tell
+from remakes.evidence.checks.outlook import MONTHS_AHEAD, ReturnsAhead
+from remakes.evidence.checks.power import MonthsToTell, listing_alpha, months_to_tell
+from remakes.evidence.models.logistic import Design, fit, profile
 
 BEGAN = date(2024, 1, 1)
 EDGES = np.array(BIN_EDGES, dtype=float)

@@ -15,7 +15,7 @@ from scipy.stats import norm
 from threadpoolctl import threadpool_limits
 
 from remakes.errors import FitError
-from remakes.evidence.sandwich import ClusterScore, Root, cluster_robust, robust_errors
+from remakes.evidence.checks.sandwich import ClusterScore, Root, cluster_robust, robust_errors
 from tests.published.cases import dataset, published
 
 Floats = NDArray[np.float64]

@@ -13,7 +13,7 @@ from statsmodels.stats.power import NormalIndPower
 from statsmodels.stats.proportion import proportion_effectsize
 
 from remakes.errors import TableError
-from remakes.evidence.two_groups import power_fisher_exact, power_two_proportions, sample_size_two_proportions
+from remakes.evidence.tables.two_groups import power_fisher_exact, power_two_proportions, sample_size_two_proportions
 from tests.published.cases import published
 
 shares = st.floats(0.02, 0.98)

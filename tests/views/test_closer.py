@@ -12,12 +12,13 @@ from streamlit.testing.v1 import AppTest
 
 from remakes import flow
 from remakes.errors import FitError
-from remakes.evidence.clusters import Widest
-from remakes.evidence.cross_check import CrossCheck
+from remakes.evidence.cautions import failed_controls
+from remakes.evidence.checks.clusters import Widest
+from remakes.evidence.checks.cross_check import CrossCheck
+from remakes.evidence.checks.leave_out import LeaveOut
+from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
-from remakes.evidence.leave_out import LeaveOut
-from remakes.evidence.power import MonthsToTell
 from remakes.records.store import open_store
 from remakes.views import believed, jobs, sentences, words
 from tests.views.lab import open_page, texts
@@ -222,10 +223,10 @@ def left_out(attribute: str, lowest: float, low: float) -> LeaveOut:
 
 def test_a_check_that_a_finding_did_not_stand_is_counted_and_told(result: flow.Analysis, finding: Finding) -> None:
     assert finding.checks is not None
-    assert believed.doubts_of(finding, result.findings) == ()
+    assert believed.doubts_of(finding) == ()
     assert "No check below speaks against it" in believed.verdict(finding, (), looked=True)
     fallen = replace(finding, checks=replace(finding.checks, left_out=(left_out("technician", 1.1, 0.4),)))
-    doubts = believed.doubts_of(fallen, result.findings)
+    doubts = believed.doubts_of(fallen)
     assert len(doubts) == 1
     assert "Hangs on technician T04" in doubts[0]
     assert believed.verdict(fallen, doubts, looked=True) == "1 check below speaks against it."
@@ -238,9 +239,7 @@ def test_a_finding_that_hangs_on_one_lot_is_doubted_once_it_was_looked_at(
     looked: Any, finding: Finding, result: flow.Analysis
 ) -> None:
     hanging = replace(looked, sources=(left_out("lot", 1.1, 0.4), left_out("equipment", 3.5, 1.7)))
-    assert [one.split(":")[0] for one in believed.doubts_of(finding, result.findings, hanging)] == [
-        "Hangs on material lot T04"
-    ]
+    assert [one.split(":")[0] for one in believed.doubts_of(finding, hanging)] == ["Hangs on material lot T04"]
     answers = dict(believed.answers(finding, result.findings, hanging))
     assert answers["Does it hang on one material lot?"].startswith("Hangs on material lot T04")
     assert answers["Does it hang on one machine?"].startswith("Whichever machine is left out")
@@ -271,9 +270,9 @@ def test_a_finding_whose_miss_goes_with_what_it_cannot_bring_about_is_doubted(
     assert "1 more has too few returns" in believed.controls_of("bond_wait", quiet).sentence
     loud = (*quiet, control("seating", 0.05, 3.0))
     assert believed.controls_of("bond_wait", loud).stand_out == ("seating",)
-    assert believed.doubts_of(finding, loud) == (believed.controls_of("bond_wait", loud).sentence,)
-    # The control itself is no finding that could be doubted.
-    assert believed.doubts_of(loud[-1], loud) == ()
+    # What `find` held against the record of the factor is told beside the checks of the finding.
+    said = failed_controls(["seating"])
+    assert believed.doubts_of(replace(finding, doubts=(said,))) == (said,)
 
 
 def test_every_sentence_about_gaps_has_its_line(looked: Any, finding: Finding, result: flow.Analysis) -> None:

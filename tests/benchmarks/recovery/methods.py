@@ -17,7 +17,7 @@ from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import PatternTable
 from remakes.evidence.findings import Finding, find
-from remakes.evidence.multiplicity import benjamini_hochberg
+from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.corrective_actions import CorrectiveAction, Costs
 from remakes.records.snapshot import Snapshot
 from tests.benchmarks.recovery.labs import Lab, Pair

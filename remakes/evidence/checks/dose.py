@@ -22,13 +22,13 @@ from threadpoolctl import threadpool_limits
 
 from remakes.counts.readings import Band, Limit, ReadingBands
 from remakes.errors import FitError
-from remakes.evidence.adjusted import LEAST_RETURNS
-from remakes.evidence.adjustment import Background
-from remakes.evidence.band_design import BandRows
-from remakes.evidence.change_point import Change, find_change
-from remakes.evidence.dose_words import sentence
+from remakes.evidence.checks.band_design import BandRows
+from remakes.evidence.checks.change_point import Change, find_change
+from remakes.evidence.checks.dose_words import sentence
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.logistic import Design, Fit, profile
+from remakes.evidence.models.adjusted import LEAST_RETURNS
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.logistic import Design, Fit, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["BandRisk", "DoseResponse", "Gradient", "dose_response"]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from remakes.evidence.filled_in import ROOT_AT_LIMIT, FilledIn
+from remakes.evidence.checks.filled_in import ROOT_AT_LIMIT, FilledIn
 
 __all__ = ["TippingPoint", "tipping_point", "tipping_share"]
 

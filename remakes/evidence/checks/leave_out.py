@@ -25,11 +25,11 @@ from numpy.typing import NDArray
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
-from remakes.evidence.adjusted import LEAST_RETURNS
-from remakes.evidence.adjustment import PairDesign
-from remakes.evidence.clusters import LevelRows, TakenApart
+from remakes.evidence.checks.clusters import LevelRows, TakenApart
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, Fit, fit, profile
+from remakes.evidence.models.adjusted import LEAST_RETURNS
+from remakes.evidence.models.adjustment import PairDesign
+from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, Fit, fit, profile
 
 __all__ = ["LeaveOut", "leave_one_out"]
 

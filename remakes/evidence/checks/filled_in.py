@@ -16,10 +16,10 @@ from scipy.special import chdtri
 
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_APPLICABLE, NOT_RECORDED
-from remakes.evidence.adjustment import Background, adjustment_names
-from remakes.evidence.case_mix import RIDGE_WEAK, weak_ridge
-from remakes.evidence.designs import independent_columns, row_numbers
-from remakes.evidence.logistic import LIMIT_TOLERANCE, Design, Fit, ProfileInterval, fit, profile
+from remakes.evidence.models.adjustment import Background, adjustment_names
+from remakes.evidence.models.case_mix import RIDGE_WEAK, weak_ridge
+from remakes.evidence.models.designs import independent_columns, row_numbers
+from remakes.evidence.models.logistic import LIMIT_TOLERANCE, Design, Fit, ProfileInterval, fit, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["ROOT_AT_LIMIT", "FilledIn", "Restorations", "restorations_apart", "signed_root_of"]

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import Background, PairDesign, pair_design
-from remakes.evidence.attributable import EValue, e_value_of_odds_ratio
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Fit, fit, flic_shift, profile
+from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Fit, fit, flic_shift, profile
+from remakes.evidence.tables.attributable import EValue, e_value_of_odds_ratio
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]

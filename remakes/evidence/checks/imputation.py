@@ -14,11 +14,11 @@ from scipy.special import expit, stdtrit
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import Background
-from remakes.evidence.case_mix import RIDGE_WEAK
+from remakes.evidence.checks.filled_in import FilledIn, Restorations, restorations_apart
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.filled_in import FilledIn, Restorations, restorations_apart
-from remakes.evidence.logistic import Design, ProfileInterval, fit
+from remakes.evidence.models.adjustment import Background
+from remakes.evidence.models.case_mix import RIDGE_WEAK
+from remakes.evidence.models.logistic import Design, ProfileInterval, fit
 
 __all__ = ["Imputed", "MissModel", "Pooled", "combine", "impute"]
 

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from remakes.counts.readings import Band, Limit, ReadingBands
-from remakes.evidence.band_design import BandRows
+from remakes.evidence.checks.band_design import BandRows
 
 __all__ = ["Change", "StepAtCut", "find_change"]
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from remakes.errors import TableError
-from remakes.evidence.fourfold import FourfoldTable
-from remakes.evidence.proportions import risk_difference
+from remakes.evidence.tables.fourfold import FourfoldTable
+from remakes.evidence.tables.proportions import risk_difference
 
 __all__ = [
     "AttributableEvents",

@@ -18,17 +18,17 @@ from remakes.counts.refine import NOT_RECORDED_LEVEL, refine_by_source
 from remakes.counts.service import count_service
 from remakes.counts.table import PatternTable
 from remakes.errors import FitError
-from remakes.evidence.adjusted import AdjustedEffect, adjusted_effect, missed_share
-from remakes.evidence.adjustment import Background, pair_design
-from remakes.evidence.believability import Checks, check
-from remakes.evidence.case_mix import CaseMix
-from remakes.evidence.clusters import take_apart
-from remakes.evidence.dose import DoseResponse, dose_response
-from remakes.evidence.incidence import CumulativeIncidence, incidence_in_service
-from remakes.evidence.leave_out import LeaveOut, leave_one_out
-from remakes.evidence.logistic import FIT_TOLERANCE, fit
-from remakes.evidence.power import MonthsToTell, listing_alpha, months_to_tell
-from remakes.evidence.shrinkage import Shrinkage, estimate_shrinkage
+from remakes.evidence.checks.believability import Checks, check
+from remakes.evidence.checks.clusters import take_apart
+from remakes.evidence.checks.dose import DoseResponse, dose_response
+from remakes.evidence.checks.incidence import CumulativeIncidence, incidence_in_service
+from remakes.evidence.checks.leave_out import LeaveOut, leave_one_out
+from remakes.evidence.checks.power import MonthsToTell, months_to_tell
+from remakes.evidence.models.adjusted import AdjustedEffect, adjusted_effect, missed_share
+from remakes.evidence.models.adjustment import Background, pair_design
+from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.logistic import FIT_TOLERANCE, fit
+from remakes.evidence.models.shrinkage import Shrinkage, estimate_shrinkage
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["CloserLook", "look_closer"]
@@ -99,8 +99,7 @@ def look_closer(
     *,
     factor: str,
     defect: str,
-    tested: int,
-    found: int,
+    alpha_to_list: float,
     horizon: int = 12,
     seed: int = 0,
 ) -> CloserLook:
@@ -114,8 +113,8 @@ def look_closer(
     standard : ProcessStandard
         The one the table was counted by.
     factor, defect : str
-    tested, found : int
-        How many pairs were compared in all, and how many of them were found: a list of many asks for more.
+    alpha_to_list : float
+        Which p would put the pair among those found: a list of many asks for more.
     horizon : int
         Months of service that risks look at.
     seed : int
@@ -144,7 +143,7 @@ def look_closer(
                 factor=factor,
                 defect=defect,
                 log_se=effect.log_se,
-                alpha_to_list=listing_alpha(tested=max(tested, found + 1), found=found),
+                alpha_to_list=alpha_to_list,
             ),
         )
 

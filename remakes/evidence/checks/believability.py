@@ -14,13 +14,13 @@ from typing import Any, Final
 
 from remakes.counts.table import PatternTable
 from remakes.errors import FitError
-from remakes.evidence.adjusted import AdjustedEffect, missed_share
-from remakes.evidence.adjustment import Background, PairDesign, pair_design
-from remakes.evidence.clusters import Clustered, TakenApart, Widest, clustered, take_apart, widest
-from remakes.evidence.early_late import EarlyLate, early_and_late
-from remakes.evidence.leave_out import LeaveOut, leave_one_out
-from remakes.evidence.logistic import FIT_TOLERANCE, Fit, fit
-from remakes.evidence.not_recorded import NotRecorded, not_recorded
+from remakes.evidence.checks.clusters import Clustered, TakenApart, Widest, clustered, take_apart, widest
+from remakes.evidence.checks.early_late import EarlyLate, early_and_late
+from remakes.evidence.checks.leave_out import LeaveOut, leave_one_out
+from remakes.evidence.checks.not_recorded import NotRecorded, not_recorded
+from remakes.evidence.models.adjusted import AdjustedEffect, missed_share
+from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, Fit, fit
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["Checks", "check"]

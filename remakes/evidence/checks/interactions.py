@@ -27,16 +27,16 @@ from threadpoolctl import threadpool_limits
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjusted import LEAST_RETURNS
-from remakes.evidence.adjustment import Background, adjustment_names
-from remakes.evidence.case_mix import RIDGE_WEAK, CaseMix, weak_ridge
-from remakes.evidence.designs import independent_columns, row_numbers
+from remakes.evidence.checks.excess_risk import excess_risk
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.excess_risk import excess_risk
 from remakes.evidence.grades import LARGE
-from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, ProfileInterval, fit, profile
-from remakes.evidence.multiplicity import benjamini_hochberg
-from remakes.evidence.shrinkage import estimate_shrinkage
+from remakes.evidence.models.adjusted import LEAST_RETURNS
+from remakes.evidence.models.adjustment import Background, adjustment_names
+from remakes.evidence.models.case_mix import RIDGE_WEAK, CaseMix, weak_ridge
+from remakes.evidence.models.designs import independent_columns, row_numbers
+from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, ProfileInterval, fit, profile
+from remakes.evidence.models.shrinkage import estimate_shrinkage
+from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["LEAST_EXPECTED_TOGETHER", "Cell", "Interactions", "Together", "interactions"]

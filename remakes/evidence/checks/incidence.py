@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.fourfold import normal_quantile
+from remakes.evidence.tables.fourfold import normal_quantile
 
 if TYPE_CHECKING:
     from remakes.counts.service import ServiceMonths

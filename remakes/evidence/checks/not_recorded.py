@@ -17,13 +17,13 @@ import numpy as np
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjusted import LEAST_RETURNS, missed_share
-from remakes.evidence.adjustment import Background, pair_design
+from remakes.evidence.checks.filled_in import FilledIn, signed_root_of
+from remakes.evidence.checks.imputation import Imputed, MissModel, impute
+from remakes.evidence.checks.tipping import TippingPoint, tipping_point, tipping_share
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.filled_in import FilledIn, signed_root_of
-from remakes.evidence.imputation import Imputed, MissModel, impute
-from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, ProfileInterval, fit, profile
-from remakes.evidence.tipping import TippingPoint, tipping_point, tipping_share
+from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
+from remakes.evidence.models.adjustment import Background, pair_design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, ProfileInterval, fit, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["Gap", "NotRecorded", "not_recorded"]
@@ -109,14 +109,20 @@ class NotRecorded:
         """What a technician reads."""
         if self.why_not:
             return self.why_not
-        parts = [
+        return " ".join(part for part in (self.gap_in_words, self.filled_in_words, self.tipping_in_words) if part)
+
+    @property
+    def gap_in_words(self) -> str:
+        """How large the gap is, and whether it goes with returns."""
+        size = (
             f"Not recorded for {self.unrecorded} of {self.recorded + self.unrecorded} restorations, "
             f"of which {self.returns_unrecorded} came back."
-        ]
-        parts += [_gap_words(self.gap), self._figures_in_words(), self._tipping_in_words()]
-        return " ".join(part for part in parts if part)
+        )
+        return self.why_not or f"{size} {_gap_words(self.gap)}".strip()
 
-    def _figures_in_words(self) -> str:
+    @property
+    def filled_in_words(self) -> str:
+        """What the odds ratio would be with the gaps filled; blank in brief."""
         if not isfinite(self.if_none_missed.estimate):
             return ""
         filled = f"; filled in from what else is known, {self.imputed.odds_ratio}" if self.imputed else ""
@@ -127,7 +133,9 @@ class NotRecorded:
             f"it lies between {self.lowest.estimate:.2f} and {self.highest.estimate:.2f}."
         )
 
-    def _tipping_in_words(self) -> str:
+    @property
+    def tipping_in_words(self) -> str:
+        """What it takes to undo the finding; blank where there is nothing to undo."""
         tips = self.tipping
         if not self.found.low > 1.0:
             return ""

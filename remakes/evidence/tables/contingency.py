@@ -17,9 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc
 
 from remakes.errors import TableError
-from remakes.evidence.exact import ExactOddsRatio, exact_conditional, fisher_2x2
-from remakes.evidence.fourfold import Counts, FourfoldTable, normal_quantile
-from remakes.evidence.proportions import (
+from remakes.evidence.tables.exact import ExactOddsRatio, exact_conditional, fisher_2x2
+from remakes.evidence.tables.fourfold import Counts, FourfoldTable, normal_quantile
+from remakes.evidence.tables.proportions import (
     Proportion,
     RiskDifference,
     RiskRatio,

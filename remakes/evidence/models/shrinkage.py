@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import BIN_EDGES
 from remakes.errors import FitError
-from remakes.evidence.case_mix import SHRUNKEN, CaseMix, weak_ridge
-from remakes.evidence.designs import independent_columns, merged_design
-from remakes.evidence.logistic import Design, Fit, fit
+from remakes.evidence.models.case_mix import SHRUNKEN, CaseMix, weak_ridge
+from remakes.evidence.models.designs import independent_columns, merged_design
+from remakes.evidence.models.logistic import Design, Fit, fit
 
 __all__ = ["Shrinkage", "estimate_shrinkage"]
 

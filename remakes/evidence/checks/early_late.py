@@ -18,11 +18,11 @@ from scipy.special import ndtr
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.adjusted import LEAST_RETURNS, missed_share
-from remakes.evidence.adjustment import Background, pair_design
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.evidence.fourfold import normal_quantile
-from remakes.evidence.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
+from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
+from remakes.evidence.models.adjustment import Background, pair_design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
+from remakes.evidence.tables.fourfold import normal_quantile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["DIFFER_P", "EarlyLate", "PartEffect", "early_and_late", "quotient"]

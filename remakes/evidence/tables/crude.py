@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import PatternTable, months_within, share_within
 from remakes.deviations.detect import MET, MISSED
-from remakes.evidence.contingency import exact_conditional, homogeneity, mantel_haenszel
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.evidence.tables.contingency import exact_conditional, homogeneity, mantel_haenszel
 
 __all__ = ["CrudeEvidence", "MonthsBySide", "crude_evidence"]
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_RECORDED
-from remakes.evidence.case_mix import SHRUNKEN, CaseMix
+from remakes.evidence.models.case_mix import SHRUNKEN, CaseMix
 
 __all__ = ["CrossCheck", "cross_check"]
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from remakes.counts.readings import Limit
-from remakes.evidence.change_point import Change
+from remakes.evidence.checks.change_point import Change
 
 if TYPE_CHECKING:  # the result asks for its words, and the words read the result
-    from remakes.evidence.dose import DoseResponse, Gradient
+    from remakes.evidence.checks.dose import DoseResponse, Gradient
 
 __all__ = ["sentence"]
 

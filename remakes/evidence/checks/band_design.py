@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from remakes.counts.readings import ReadingBands
 from remakes.deviations.detect import MISSED, NOT_RECORDED
-from remakes.evidence.adjustment import Background, adjustment_names
-from remakes.evidence.case_mix import RIDGE_WEAK, weak_ridge
-from remakes.evidence.designs import independent_columns, row_numbers
-from remakes.evidence.logistic import Design, Fit, fit
+from remakes.evidence.models.adjustment import Background, adjustment_names
+from remakes.evidence.models.case_mix import RIDGE_WEAK, weak_ridge
+from remakes.evidence.models.designs import independent_columns, row_numbers
+from remakes.evidence.models.logistic import Design, Fit, fit
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["BandRows"]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from remakes.errors import TableError
-from remakes.evidence.fourfold import Counts, FourfoldTable, normal_quantile
+from remakes.evidence.tables.fourfold import Counts, FourfoldTable, normal_quantile
 
 __all__ = ["Proportion", "RiskDifference", "RiskRatio", "proportion_interval", "risk_difference", "risk_ratio"]
 

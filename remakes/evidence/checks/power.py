@@ -21,8 +21,8 @@ from scipy.special import ndtri
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE
 from remakes.errors import TableError
+from remakes.evidence.checks.outlook import MONTHS_AHEAD, ReturnsAhead
 from remakes.evidence.grades import LARGE
-from remakes.evidence.outlook import MONTHS_AHEAD, ReturnsAhead
 
 __all__ = ["MonthsToTell", "listing_alpha", "months_to_tell"]
 

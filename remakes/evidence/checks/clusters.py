@@ -34,10 +34,10 @@ from scipy.special import expit
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
-from remakes.evidence.adjustment import Background, PairDesign, adjustment_names
+from remakes.evidence.checks.sandwich import ClusterScore, robust_errors
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.logistic import Fit
-from remakes.evidence.sandwich import ClusterScore, robust_errors
+from remakes.evidence.models.adjustment import Background, PairDesign, adjustment_names
+from remakes.evidence.models.logistic import Fit
 from remakes.records.standard import ProcessStandard
 
 __all__ = [

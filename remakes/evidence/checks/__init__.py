@@ -1,0 +1,1 @@
+"""What could undo a finding, and what more can be said of it."""

@@ -1,0 +1,1 @@
+"""Regression on counts: designs, adjustment sets, shrinkage, adjusted effects."""

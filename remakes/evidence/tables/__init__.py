@@ -1,0 +1,1 @@
+"""Odds ratios, risks and tests from tables of counts, without a model."""
