@@ -21,6 +21,10 @@ _KEEPS, _REFERENCE, _BEYOND = "keeps the limit", "compared with (1 by definition
 _KINDS: Final = [_KEEPS, _REFERENCE, _BEYOND]
 
 
+#: The legend stands in three lines above the plot.
+_LEGEND: Final = 80
+
+
 def dose_response(dose: DoseResponse, *, name: str) -> Chart:
     """Odds ratios with their 95 % intervals by band of readings, and a rule at each limit in force.
 
@@ -58,7 +62,7 @@ def dose_response(dose: DoseResponse, *, name: str) -> Chart:
         if any(row[f"{end}_open"] for row in rows)
     ]
     one = data([{"at": 1.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
-    return layered(one, *_limits(dose.limits, dose.unit), reach, *beyond, point, counts, height=PLOT)
+    return layered(one, *_limits(dose.limits, dose.unit), reach, *beyond, point, counts, height=PLOT + _LEGEND)
 
 
 def _row(one: BandRisk) -> Row:

@@ -190,7 +190,7 @@ def _when(closer: CloserLook, finding: Finding) -> None:
     )
     st.caption(
         "Share of restorations that came back with this defect by months since delivery, 0: found up to delivery; "
-        "met: the step was kept. A piece remade for another reason can no longer come back with it and is counted so. "
+        "A piece remade for another reason can no longer come back with it and is counted so. "
         "As they are, not like cases compared. A curve ends where fewer than ten are left."
     )
     frame.table([_month_row(month, kept, missed) for month in charts.MONTHS_NAMED], whole=True)
