@@ -132,7 +132,7 @@ def _together(result: flow.Analysis) -> None:
         _pairs_together,
         button="Compare misses two by two",
         key="compare_two",
-        brings="Which two misses do more harm on one restoration than each for itself? Half a minute or so.",
+        brings="Which two misses do more harm on one restoration than each for itself? Some ten seconds.",
     )
 
 
@@ -170,7 +170,7 @@ def _another_model(result: flow.Analysis) -> None:
         _model_by_model,
         button="Compare with boosted trees",
         key="compare_trees",
-        brings="Boosted trees find what a step does only together with others. A minute or so.",
+        brings="Boosted trees find what a step does only together with others. Some ten seconds.",
     )
 
 

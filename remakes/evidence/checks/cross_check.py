@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MISSED, NOT_RECORDED
@@ -85,11 +86,13 @@ def cross_check(table: PatternTable, *, seed: int = 0) -> tuple[CrossCheck, ...]
     """
     young = _young(table)
     features = _features(table)
-    return tuple(
-        check
-        for defect in table.defects
-        if (check := _of_defect(table, defect, features, young, seed=seed)) is not None
-    )
+    # On a busy machine, threads that wait for each other take many times as long. Limits reach what is loaded.
+    import sklearn.ensemble
+    import sklearn.linear_model  # noqa: F401
+
+    with threadpool_limits(limits=1):
+        found = [_of_defect(table, defect, features, young, seed=seed) for defect in table.defects]
+    return tuple(one for one in found if one is not None)
 
 
 def _young(table: PatternTable) -> NDArray[np.bool_]:

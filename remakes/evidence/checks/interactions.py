@@ -14,7 +14,6 @@ Rothman KJ, Greenland S, Walker AM. Am J Epidemiol 112:467-470 (1980), for which
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 from math import isfinite
@@ -220,19 +219,15 @@ def interactions(
     """
     pairs = list(_plausible_pairs(table, standard))
     enough = [pair for pair in pairs if pair.enough]
-    made = _backgrounds(table, dict.fromkeys(pair.defect for pair in enough), backgrounds or {})
-
-    def compare(pair: _Pair) -> Together | str:
-        try:
-            return _together(table, made[pair.defect], standard, pair)
-        except FitError as error:
-            return f"{pair.first} with {pair.second}, {pair.defect}: {error}"
-
     compared: list[Together | str] = []
-    # The matrices are small: two fits beside each other are quicker than one on two cores.
-    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=2) as pool:
-        for result in pool.map(compare, enough):
-            compared.append(result)
+    # The matrices are small: one thread is quicker than several that wait for each other.
+    with threadpool_limits(limits=1):
+        made = _backgrounds(table, dict.fromkeys(pair.defect for pair in enough), backgrounds or {})
+        for pair in enough:
+            try:
+                compared.append(_together(table, made[pair.defect], standard, pair))
+            except FitError as error:
+                compared.append(f"{pair.first} with {pair.second}, {pair.defect}: {error}")
             if progress:
                 progress("comparing pairs", len(compared), len(enough))
     tested = [one for one in compared if isinstance(one, Together)]
@@ -364,6 +359,7 @@ def _joint_design(
         ridge=ridge[keep],
         groups=groups.astype(np.intp) if in_groups else None,
         group_ridge=background.group_ridge,
+        single=True,
     )
     tail = background.group_start[levels] if in_groups else np.zeros(0)
     return design, np.concatenate([background.bin_start[bins], start[keep], tail])
