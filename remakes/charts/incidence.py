@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from math import isfinite
 from typing import Final
 
 import altair as alt
 
 from remakes.charts.base import BLUE, ORANGE, PLOT, Chart, data, layered
 from remakes.evidence.checks.incidence import CumulativeIncidence
+from remakes.evidence.estimate import finite_or_none
 
 __all__ = ["LEAST_AT_RISK", "MONTHS_NAMED", "cumulative_incidence"]
 
@@ -69,8 +69,8 @@ def _rows(name: str, curve: CumulativeIncidence) -> list[dict[str, object]]:
             "status": name,
             "month": int(month),
             "share": float(share),
-            "low": _known(low),
-            "high": _known(high),
+            "low": finite_or_none(low),
+            "high": finite_or_none(high),
             "at_risk": curve.still_at_risk(month),
         }
         for month, at_risk, share, low, high in zip(
@@ -78,10 +78,6 @@ def _rows(name: str, curve: CumulativeIncidence) -> list[dict[str, object]]:
         )
         if month <= MONTHS_NAMED[-1] and at_risk >= LEAST_AT_RISK
     ]
-
-
-def _known(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
 
 
 def _month_axis(groups: Mapping[str, CumulativeIncidence]) -> alt.X:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
-__all__ = ["UNKNOWN", "Estimate"]
+__all__ = ["UNKNOWN", "Estimate", "finite_or_none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,13 +18,14 @@ class Estimate:
 
     def as_json(self) -> dict[str, float | None]:
         """For findings: what is not a finite number becomes null."""
-        return {name: _finite(getattr(self, name)) for name in ("estimate", "low", "high")}
+        return {name: finite_or_none(getattr(self, name)) for name in ("estimate", "low", "high")}
 
     def __str__(self) -> str:
         return f"{self.estimate:.2f} ({self.low:.2f} to {self.high:.2f})"
 
 
-def _finite(value: float) -> float | None:
+def finite_or_none(value: float) -> float | None:
+    """For JSON, which has no nan and no infinity."""
     return float(value) if isfinite(value) else None
 
 

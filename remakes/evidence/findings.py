@@ -15,7 +15,7 @@ from remakes.errors import NothingToAnalyzeError
 from remakes.evidence.cautions import cautions, factor_record, failed_controls
 from remakes.evidence.checks.believability import Checks, check
 from remakes.evidence.checks.power import MonthsToTell, listing_alpha, months_to_tell
-from remakes.evidence.estimate import Estimate
+from remakes.evidence.estimate import Estimate, finite_or_none
 from remakes.evidence.grades import GRADES, REPORTED, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.models.adjusted import AdjustedEffect, adjusted_effect
 from remakes.evidence.models.adjustment import Background, adjustment_names
@@ -117,22 +117,24 @@ class Finding:
             "returns_missed": counts.returns_missed,
             "returns_not_recorded": counts.returns_not_recorded,
             "odds_ratio": adjusted.odds_ratio.as_json(),
-            "crude_odds_ratio": crude.odds_ratio.as_json() | {"method": crude.method, "p": _number(crude.p)},
+            "crude_odds_ratio": crude.odds_ratio.as_json() | {"method": crude.method, "p": finite_or_none(crude.p)},
             "stratified_odds_ratio": crude.stratified.as_json()
             | {"method": "Mantel-Haenszel", "strata": ["month bin", "technician", "kind"]},
-            "homogeneity_p": _number(crude.homogeneity_p),
-            "p": _number(adjusted.p),
-            "q": _number(self.q),
-            "q_all_pairs_alike": _number(self.q_alike),
-            "risk_met": _number(adjusted.risk_met),
-            "risk_missed": _number(adjusted.risk_missed),
-            "crude_risk_met": _number(crude.risk_met),
-            "crude_risk_missed": _number(crude.risk_missed),
+            "homogeneity_p": finite_or_none(crude.homogeneity_p),
+            "p": finite_or_none(adjusted.p),
+            "q": finite_or_none(self.q),
+            "q_all_pairs_alike": finite_or_none(self.q_alike),
+            "risk_met": finite_or_none(adjusted.risk_met),
+            "risk_missed": finite_or_none(adjusted.risk_missed),
+            "crude_risk_met": finite_or_none(crude.risk_met),
+            "crude_risk_missed": finite_or_none(crude.risk_missed),
             "avoidable_returns": adjusted.avoidable.as_json(),
-            "crude_avoidable_returns": _number(crude.avoidable),
-            "e_value": {"estimate": _number(hidden.estimate), "limit": _number(hidden.limit)} if hidden else None,
+            "crude_avoidable_returns": finite_or_none(crude.avoidable),
+            "e_value": {"estimate": finite_or_none(hidden.estimate), "limit": finite_or_none(hidden.limit)}
+            if hidden
+            else None,
             "plausible": self.plausible,
-            "detectable_odds_ratio": _number(self.detectable),
+            "detectable_odds_ratio": finite_or_none(self.detectable),
             "grade": self.grade,
             "because": self.because,
             "compared_within": list(self.compared_within),
@@ -141,10 +143,6 @@ class Finding:
             "checks": self.checks.as_json() if self.checks else None,
             "months_to_tell": self.months.as_json() if self.months else None,
         }
-
-
-def _number(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

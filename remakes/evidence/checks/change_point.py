@@ -18,7 +18,6 @@ Ulm K. Statistics in Medicine 10:341-349 (1991), steps by profile likelihood (fr
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -27,6 +26,7 @@ from scipy.special import chdtrc
 
 from remakes.counts.readings import Band, Limit, ReadingBands
 from remakes.evidence.checks.band_design import BandRows
+from remakes.evidence.estimate import finite_or_none
 
 __all__ = ["Change", "StepAtCut", "find_change"]
 
@@ -116,26 +116,22 @@ class Change:
         return {
             "side": self.side,
             "limit": self.limit.value if self.limit else None,
-            "p": _number(self.p),
+            "p": finite_or_none(self.p),
             "seen": self.seen,
-            "between": [_number(self.low), _number(self.high)],
+            "between": [finite_or_none(self.low), finite_or_none(self.high)],
             "limit_within": self.limit_within,
             "shape": self.shape,
             "cuts": [
                 {
-                    "cut": _number(step.cut),
+                    "cut": finite_or_none(step.cut),
                     "limit": step.limit,
-                    "drop": _number(step.drop),
+                    "drop": finite_or_none(step.drop),
                     "compatible": step.compatible,
-                    "odds_ratio": _number(step.odds_ratio),
+                    "odds_ratio": finite_or_none(step.odds_ratio),
                 }
                 for step in self.steps
             ],
         }
-
-
-def _number(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
 
 
 def find_change(rows: BandRows, bands: ReadingBands, side: Side) -> Change | None:

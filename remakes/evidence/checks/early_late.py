@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
-from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
 from remakes.evidence.models.adjustment import Background, pair_design
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
@@ -71,7 +71,7 @@ class PartEffect:
         """Figures that cannot be had are null."""
         return {
             "odds_ratio": self.odds_ratio.as_json(),
-            "p": _number(self.p),
+            "p": finite_or_none(self.p),
             "returns_met": self.returns_met,
             "returns_missed": self.returns_missed,
             "returns_not_recorded": self.returns_not_recorded,
@@ -137,7 +137,7 @@ class EarlyLate:
             "up_to_delivery": self.up_to_delivery.as_json(),
             "in_service": self.in_service.as_json(),
             "ratio": self.ratio.as_json(),
-            "p_differ": _number(self.p_differ),
+            "p_differ": finite_or_none(self.p_differ),
             "differ": self.differ,
             "estimable": self.estimable,
             "sentence": self.sentence,
@@ -318,7 +318,3 @@ def _figures(ratio: Estimate) -> str:
 
 def _p(p: float) -> str:
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
-
-
-def _number(value: float) -> float | None:
-    return float(value) if isfinite(value) else None

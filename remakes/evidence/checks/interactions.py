@@ -16,7 +16,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import isfinite
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -27,7 +26,7 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
 from remakes.evidence.checks.excess_risk import excess_risk
-from remakes.evidence.estimate import Estimate
+from remakes.evidence.estimate import Estimate, finite_or_none
 from remakes.evidence.grades import LARGE
 from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import Background, adjustment_names
@@ -137,9 +136,9 @@ class Together:
             "defect": self.defect,
             **{name: {"restorations": cell.restorations, "returns": cell.returns} for name, cell in cells.items()},
             **{name: figure.as_json() for name, figure in figures.items()},
-            "expected_if_multiplied": _number(self.expected),
-            "p": _number(self.p),
-            "q": _number(self.q),
+            "expected_if_multiplied": finite_or_none(self.expected),
+            "p": finite_or_none(self.p),
+            "q": finite_or_none(self.q),
             "found": self.found,
             "sentence": self.sentence,
         }
@@ -398,7 +397,3 @@ def _size(value: float) -> str:
 
 def _times(value: float) -> str:
     return f"{_size(value)} times"
-
-
-def _number(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
