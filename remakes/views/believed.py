@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
+from remakes import words
 from remakes.evidence.checks.believability import Checks
 from remakes.evidence.checks.leave_out import LeaveOut
 from remakes.evidence.findings import FOUND_Q, Finding
-from remakes.views import sentences, words
+from remakes.views import sentences
 
 if TYPE_CHECKING:
     from remakes.evidence.checks.closer_look import CloserLook

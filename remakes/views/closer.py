@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 import streamlit as st
 
-from remakes import charts, flow
+from remakes import charts, flow, words
 from remakes.errors import RemakesError
 from remakes.evidence.findings import Finding
 from remakes.records.requirements import ProcessStandard
-from remakes.views import believed, downloads, frame, sentences, state, words
+from remakes.views import believed, downloads, frame, sentences, state
 from remakes.views.server import tell_plainly
 
 if TYPE_CHECKING:

@@ -8,11 +8,12 @@ from typing import Any, Final
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from remakes import words
 from remakes.errors import EntryError
 from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
 from remakes.records.entries import DoubleEntryError, RefusedEntryError, enter_returns
 from remakes.records.look_up import RestorationRecord, find_restoration, restoration_history
-from remakes.views import cautions, frame, latest, state, words
+from remakes.views import cautions, frame, latest, state
 
 __all__ = ["NUMBER", "body"]
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import streamlit as st
 
+from remakes import words
 from remakes.records.importers import (
     ColumnMap,
     ImportReport,
@@ -19,7 +20,7 @@ from remakes.records.importers import (
     parse_column_map,
     preview,
 )
-from remakes.views import downloads, frame, state, words
+from remakes.views import downloads, frame, state
 from remakes.views.jobs import Tell, follow, shelf
 
 __all__ = ["show", "written"]

@@ -6,10 +6,11 @@ from typing import Final
 
 import streamlit as st
 
+from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.entries import void_return
 from remakes.records.look_up import RecordedReturn, latest_returns
-from remakes.views import frame, state, words
+from remakes.views import frame, state
 
 __all__ = ["WHY", "show"]
 

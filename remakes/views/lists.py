@@ -7,13 +7,13 @@ from functools import partial
 
 import streamlit as st
 
-from remakes import flow
+from remakes import flow, words
 from remakes.errors import RemakesError
 from remakes.records.demo_lab import demo_files
 from remakes.records.importers import ImportBatch, list_imports, undo_import
 from remakes.records.rows import COLUMNS
 from remakes.records.store import Store
-from remakes.views import cautions, downloads, frame, intake, state, words
+from remakes.views import cautions, downloads, frame, intake, state
 
 __all__ = ["body"]
 

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 import streamlit as st
 
-from remakes import flow
+from remakes import flow, words
 from remakes.errors import RemakesError
-from remakes.views import enter, frame, lists, months, my_work, restoration, state, steps, today, try_next, words
+from remakes.views import enter, frame, lists, months, my_work, restoration, state, steps, today, try_next
 from remakes.views.page_icon import ICON
 
 __all__ = ["MENUS", "show"]

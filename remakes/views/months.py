@@ -7,10 +7,10 @@ from typing import Final
 
 import streamlit as st
 
-from remakes import charts, flow
+from remakes import charts, flow, words
 from remakes.counts.months import WITHIN_MONTHS
 from remakes.trends import MonthlyRate, MonthlyShare
-from remakes.views import downloads, frame, state, words
+from remakes.views import downloads, frame, state
 
 __all__ = ["body"]
 

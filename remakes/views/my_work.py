@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from remakes import charts, flow
-from remakes.views import cautions, downloads, frame, sentences, state, words
+from remakes import charts, flow, words
+from remakes.views import cautions, downloads, frame, sentences, state
 
 __all__ = ["body"]
 

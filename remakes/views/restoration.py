@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
+from remakes import words
 from remakes.records.look_up import RestorationRecord, find_restoration, restoration_history
-from remakes.views import downloads, frame, state, words
+from remakes.views import downloads, frame, state
 
 __all__ = ["body"]
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from math import inf, isfinite
 from typing import Final
 
+from remakes import words
 from remakes.actions.ranking import RankedAction
 from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
 from remakes.records.requirements import ProcessStandard
-from remakes.views import words
 
 __all__ = [
     "action_row",

@@ -91,8 +91,8 @@ def tell_plainly(error: Exception) -> bool:
     bool
         True: nothing else is shown.
     """
+    from remakes import words
     from remakes.errors import RemakesError
-    from remakes.views import words
 
     if isinstance(error, RemakesError):
         st.error(words.refusal(error))

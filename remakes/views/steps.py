@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import streamlit as st
 
-from remakes import charts, flow
+from remakes import charts, flow, words
 from remakes.evidence.findings import Finding
 from remakes.evidence.grades import LARGE, REPORTED
-from remakes.views import believed, cautions, closer, downloads, frame, sentences, state, words
+from remakes.views import believed, cautions, closer, downloads, frame, sentences, state
 
 if TYPE_CHECKING:
     from remakes.evidence.checks.cross_check import CrossCheck

@@ -7,8 +7,8 @@ from typing import Final
 
 import streamlit as st
 
-from remakes import flow
-from remakes.views import cautions, frame, state, words
+from remakes import flow, words
+from remakes.views import cautions, frame, state
 
 __all__ = ["body"]
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from remakes import charts, flow
+from remakes import charts, flow, words
 from remakes.actions.ranking import RankedAction
-from remakes.views import cautions, downloads, frame, sentences, state, words
+from remakes.views import cautions, downloads, frame, sentences, state
 
 __all__ = ["body"]
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from remakes import flow
+from remakes import flow, words
 from remakes.errors import FitError
 from remakes.evidence.cautions import failed_controls
 from remakes.evidence.checks.clusters import Widest
@@ -20,7 +20,7 @@ from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
 from remakes.records.store import open_store
-from remakes.views import believed, jobs, sentences, words
+from remakes.views import believed, jobs, sentences
 from tests.views.lab import open_page, texts
 
 LOOK = "look_bond_wait_debonding"

@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from remakes import words
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.views import cautions, downloads, jobs, page_icon, server, words
+from remakes.views import cautions, downloads, jobs, page_icon, server
 
 ROOT = Path(__file__).parents[2]
 

@@ -1,0 +1,1 @@
+"""Documents a manager takes along: content apart from paper, screen and spreadsheet."""
