@@ -1,0 +1,148 @@
+"""What the records hold, without an analysis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from sqlalchemy import func, select
+
+from remakes.flow.start import observed_until
+from remakes.records import schema
+from remakes.records.store import Store
+
+__all__ = [
+    "Brief",
+    "ConcernedRestoration",
+    "brief",
+    "restorations_behind",
+    "set_observed_until",
+    "technicians",
+    "title",
+]
+
+
+def title(store: Store) -> str:
+    """What the lab's process standard is called; blank without one."""
+    from remakes.records.standard import load_standard
+
+    return load_standard(store).title
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brief:
+    """How the records stand today.
+
+    Attributes
+    ----------
+    restorations, readings, returns, requirements, actions : int
+    observed_until : date or None
+    last_reported : date or None
+    harm : tuple of (return number, restoration, reported on, defect)
+        Returns marked as having possibly hurt somebody, newest first, of the last 90 days.
+    unclear : tuple of (return number, restoration, reported on)
+        Returns coded "other" or without a place where they were found, newest first, at most 20.
+    """
+
+    restorations: int
+    readings: int
+    returns: int
+    requirements: int
+    actions: int
+    observed_until: date | None
+    last_reported: date | None
+    harm: tuple[tuple[str, str, date, str], ...]
+    unclear: tuple[tuple[str, str, date], ...]
+
+    @property
+    def empty(self) -> bool:
+        """Nothing has been brought in yet."""
+        return self.restorations == 0
+
+
+def brief(store: Store, *, today: date | None = None) -> Brief:
+    """How the records stand and what needs somebody now; quick, nothing is analyzed."""
+    day = today or date.today()
+    returns = schema.returns
+    standing = returns.c.voided_at.is_(None)
+    with store.reader() as connection:
+
+        def number(table: Any, *conditions: Any) -> int:
+            return int(connection.scalar(select(func.count()).select_from(table).where(*conditions)) or 0)
+
+        last = connection.scalar(select(func.max(returns.c.reported_on)).where(standing))
+        recent = returns.c.reported_on >= min(day, last or day) - timedelta(days=90)
+        harm = connection.execute(
+            select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on, returns.c.defect)
+            .where(standing, returns.c.harm.is_(True), recent)
+            .order_by(returns.c.reported_on.desc())
+        ).all()
+        unclear = connection.execute(
+            select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on)
+            .where(standing, (returns.c.defect == "other") | returns.c.found_at.is_(None))
+            .order_by(returns.c.reported_on.desc())
+            .limit(20)
+        ).all()
+        counts = {
+            "restorations": number(schema.restorations),
+            "readings": number(schema.process_log),
+            "returns": number(returns, standing),
+            "requirements": number(schema.requirements),
+            "actions": number(schema.actions),
+        }
+    return Brief(
+        **counts,
+        observed_until=store.observed_until(),
+        last_reported=last,
+        harm=tuple((row[0], row[1], row[2], row[3]) for row in harm),
+        unclear=tuple((row[0], row[1], row[2]) for row in unclear),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConcernedRestoration:
+    """One restoration behind a number."""
+
+    restoration_id: str
+    delivered_on: date
+    technician: str
+    kind: str
+    teeth: str
+    status: str
+    value: str
+    returned_on: date | None
+
+
+def restorations_behind(store: Store, *, factor: str, defect: str) -> tuple[ConcernedRestoration, ...]:
+    """The returned restorations behind one finding, with what was recorded for each.
+
+    Raises
+    ------
+    ProcessStandardError
+        An unknown factor.
+    """
+    from remakes.counts.behind import returned_with_status
+    from remakes.counts.engine import connect
+    from remakes.records.snapshot import take_snapshot
+
+    snapshot = take_snapshot(store)
+    snapshot.standard.requirements_of(factor)
+    rows = returned_with_status(
+        connect(snapshot), snapshot.standard, factor=factor, defect=defect, observed_until=observed_until(snapshot)
+    )
+    return tuple(ConcernedRestoration(**row) for row in rows)
+
+
+def technicians(store: Store) -> tuple[str, ...]:
+    """The pseudonyms of those who veneered something, in order."""
+    column = schema.restorations.c.technician
+    with store.reader() as connection:
+        found = connection.scalars(select(column).where(column.is_not(None)).distinct().order_by(column)).all()
+    return tuple(str(one) for one in found)
+
+
+def set_observed_until(store: Store, day: date, *, who: str) -> None:
+    """State up to which day returns are complete."""
+    with store.writer() as connection:
+        store.put_setting(connection, "observed_until", day.isoformat(), who=who)
