@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from remakes.evidence.checks.closer_look import CloserLook
     from remakes.evidence.checks.cross_check import CrossCheck
     from remakes.evidence.checks.interactions import Interactions
-    from remakes.flow import Analysis
+    from remakes.flow import Analysis, Months
     from remakes.records.importers import TableReport
     from remakes.records.store import Store
 
@@ -49,10 +49,12 @@ Database = Annotated[
     ),
 ]
 JsonTo = Annotated[
-    Path | None, typer.Option("--json", metavar="FILE", help="Write findings as JSON; - writes to standard output.")
+    Path | None, typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - writes to standard output.")
 ]
+Seed = Annotated[int, typer.Option("--seed", metavar="N", help="Of the simulations.")]
 
 _MOST_SHOWN = 20
+_MONTHS_SHOWN = 12
 
 
 def main() -> None:
@@ -229,7 +231,7 @@ def analyze(
     db: Database = None,
     json_to: JsonTo = None,
     horizon: Annotated[int, typer.Option("--horizon", metavar="MONTHS", help="Months of service to look at.")] = 12,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Of the simulations.")] = 0,
+    seed: Seed = 0,
     from_: Annotated[
         list[Path] | None,
         typer.Option("--from", metavar="FOLDER", help="Exported records instead of the store; repeat."),
@@ -288,14 +290,19 @@ def analyze(
     whole |= {"closer": [one.as_json() for one in looks]} if closer else {}
     whole |= {"together": pairs.as_json()} if pairs else {}
     whole |= {"cross_check": [one.as_json() for one in checks]} if cross_check else {}
+    _write_json(whole, json_to)
+
+
+def _write_json(whole: dict[str, Any], to: Path) -> None:
+    """To a file, or to standard output for `-`."""
     text = json.dumps(whole, indent=1, allow_nan=False)
-    if str(json_to) == "-":
+    if str(to) == "-":
         sys.stdout.write(text + "\n")
         return
     try:
-        json_to.write_text(text + "\n", encoding="utf-8")
+        to.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
-        _fail(f"{json_to} cannot be written ({error.strerror}). Give another file after --json.")
+        _fail(f"{to} cannot be written ({error.strerror}). Give another file after --json.")
 
 
 def _print_more(looks: Sequence[CloserLook], pairs: Interactions | None, checks: Sequence[CrossCheck]) -> None:
@@ -350,6 +357,68 @@ def _print_analysis(result: Analysis) -> None:
     out.print(
         "An estimate from records: a step that goes with returns need not cause them. `--json -` gives all figures."
     )
+
+
+@app.command()
+def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
+    """Tell whether a month is different, since when, what changed, and which lot or machine stands out.
+
+    Example:  remakes trend --json months.json
+    """
+    from remakes import flow
+
+    with _opened(db) as store, _progress() as tell:
+        months = flow.count_months(store, seed=seed, progress=tell)
+        whole = months.as_json()
+    if json_to is not None:
+        _write_json(whole, json_to)
+        return
+    _print_months(months)
+    for sentence in whole["sentences"]:
+        out.print(sentence, markup=False)
+    out.print("An estimate from records: what goes with a change need not cause it. `--json -` gives all figures.")
+
+
+def _print_months(months: Months) -> None:
+    from rich.table import Table
+
+    every = months.report_months.of("all").months[-_MONTHS_SHOWN:]
+    table = Table("month", "returns", "still to be entered", "expected", "limits", "signals", box=None)
+    for one in every:
+        judged = one.expected == one.expected
+        table.add_row(
+            one.month if one.complete else f"{one.month} (not complete)",
+            str(one.returns),
+            f"{one.expected_late:.1f}" if one.expected_late >= 0.05 else "",
+            f"{one.expected:.1f}" if judged else "not judged",
+            f"{one.low:.0f} to {one.high:.0f}" if judged else "",
+            ", ".join(one.signals),
+        )
+    out.print(table)
+
+
+@app.command()
+def report(
+    to: Annotated[Path, typer.Option("--out", metavar="FILE", help="A file that ends in .pdf, .html or .xlsx.")],
+    month: Annotated[
+        str | None,
+        typer.Option("--month", metavar="YYYY-MM", help="The month; default: the latest complete one."),
+    ] = None,
+    db: Database = None,
+    seed: Seed = 0,
+) -> None:
+    """Write the monthly report: one page for the meeting, then the details.
+
+    Example:  remakes report --month 2026-09 --out september.pdf
+    """
+    from remakes import flow
+    from remakes.cautions import SAFETY_LINE
+
+    with _opened(db) as store, _progress() as tell:
+        months = flow.count_months(store, seed=seed, progress=tell)
+        review = months.review(month)
+        flow.write_month_report(review, to, caution=SAFETY_LINE, made_on=date.today())
+    out.print(f"The report of {review.month} stands in {escape(str(to))}.")
 
 
 @app.command()

@@ -19,7 +19,6 @@ from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.findings import Finding
 from remakes.evidence.models.adjusted import AdjustedEffect
 from remakes.evidence.tables.crude import CrudeEvidence
-from remakes.trends import MonthlyRate, MonthlyShare
 
 NAN = float("nan")
 
@@ -170,36 +169,6 @@ def test_forest_keeps_the_order_it_is_given() -> None:
     chart = charts.forest([finding(Estimate(2.0, 1.0, 3.0)) for _ in names], names=names)
     assert [row["name"] for row in rows(of_mark(chart, "tick")[0])] == names
     assert of_mark(chart, "tick")[0]["encoding"]["y"]["sort"] is None
-
-
-def test_months_by_report_draw_rate_and_band_and_leave_out_months_without_service() -> None:
-    one = MonthlyRate(month="2026-01", defect="all", returns=4, at_risk_months=2000.4, rate=Estimate(2.0, 0.5, 5.1))
-    chart = charts.months_by_report([replace(one, month="2025-12", rate=UNKNOWN), one])
-    (row,) = rows(layers(chart)[0])
-    assert row == {"month": "2026-01", "rate": 2.0, "low": 0.5, "high": 5.1, "returns": 4, "in_service": 2000}
-    assert [layer["mark"]["type"] for layer in layers(chart)] == ["area", "line"]
-
-
-def test_months_that_are_too_young_differ_in_shape_fill_dash_and_words() -> None:
-    one = MonthlyShare(
-        month="2026-01",
-        defect="all",
-        within_months=3,
-        delivered=50,
-        returned=2,
-        mature=True,
-        share=Estimate(0.04, 0.01, 0.13),
-    )
-    chart = charts.months_by_delivery([one, replace(one, month="2026-02", mature=False)])
-    points = of_mark(chart, "point")[0]
-    old, young = (row["age"] for row in rows(points))
-    assert (old, young) == ("observed long enough", "still too young: more may come")
-    shape = points["encoding"]["shape"]["scale"]
-    assert dict(zip(shape["domain"], shape["range"], strict=True)) == {old: "circle", young: "triangle-up"}
-    fill = points["encoding"]["fill"]["scale"]
-    assert dict(zip(fill["domain"], fill["range"], strict=True))[young] == "transparent"
-    dashes = {layer["transform"][0]["filter"]: layer["mark"]["strokeDash"] for layer in of_mark(chart, "rule")}
-    assert dashes == {f"(datum.age === '{old}')": [1, 0], f"(datum.age === '{young}')": [3, 3]}
 
 
 def test_joint_avoided_draws_what_all_actions_down_to_each_line_spare_together() -> None:

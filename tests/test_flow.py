@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from remakes import flow
 from remakes.errors import InputError, NothingToAnalyzeError, ProcessStandardError
 from remakes.records.importers import import_paths
 from remakes.records.store import Store, open_store
-from remakes.trends import poisson_interval
+from remakes.trends.poisson import poisson_interval
 from synthetic_data.generate import generate
 from tests.published.cases import published
 
@@ -49,18 +50,63 @@ def test_the_restorations_behind_a_number_are_as_many_as_it_says(store: Store, a
         flow.restorations_behind(store, factor="nonsense", defect="chipping")
 
 
-def test_months_add_up_to_all_returns(store: Store, analysis: flow.Analysis) -> None:
-    review = flow.month_review(store)
-    by_defect: dict[str, int] = {}
-    for month in review.by_report_month:
-        by_defect[month.defect] = by_defect.get(month.defect, 0) + month.returns
-        assert month.rate.low <= month.rate.estimate <= month.rate.high
-    assert sum(n for defect, n in by_defect.items() if defect != "all") >= analysis.returns
-    delivered = {m.month: m.delivered for m in review.by_delivery_month}
-    assert sum(delivered.values()) == analysis.restorations
-    last = max(delivered)
-    assert not any(m.mature for m in review.by_delivery_month if m.month == last)
-    assert all(m.share.low <= m.share.estimate <= m.share.high for m in review.by_delivery_month)
+@pytest.fixture(scope="module")
+def months(store: Store) -> flow.Months:
+    return flow.count_months(store)
+
+
+def test_months_add_up_to_all_returns(months: flow.Months, analysis: flow.Analysis) -> None:
+    every, *each = months.report_months.defects
+    assert every.defect == "all"
+    assert sum(month.returns for month in every.months) == analysis.returns
+    assert {one.defect: sum(month.returns for month in one.months) for one in each} == {
+        defect: int(analysis.table.returns_by_pattern(defect).sum()) for defect in analysis.table.defects
+    }
+    shares = {one.month: one for one in months.delivery_shares if one.defect == "all" and one.within_months == 12}
+    assert sum(one.delivered for one in shares.values()) <= analysis.restorations
+    assert not shares[max(shares)].mature
+
+
+def test_a_month_is_held_against_the_months_before(months: flow.Months) -> None:
+    review = months.review()
+    assert review.month == months.latest
+    changed = review.changed["all"]
+    assert changed.after[-1] == review.month
+    assert len(changed.before) == len(changed.after) == 3
+    assert sum(part.returns.estimate for part in changed.parts) == pytest.approx(changed.difference.estimate)
+    earlier = months.review(months.months[-4])
+    assert earlier.changed["all"].after[-1] == months.months[-4]
+    # A month that is under way would look like a fall.
+    assert months.review(months.months[-1]).changed["all"].after[-1] == months.latest
+    assert all(f"{day:%Y-%m}" == review.month for _number, _restoration, day, _defect in review.harm)
+    with pytest.raises(InputError, match="name one of these"):
+        months.review("2019-01")
+
+
+def test_months_as_json_have_what_other_programs_rely_on(months: flow.Months) -> None:
+    whole = json.loads(json.dumps(months.as_json(), allow_nan=False))
+    assert (whole["format"], whole["observed_until"]) == (1, months.observed_until.isoformat())
+    keys = {
+        "by_report_month": "month defect returns returns_expected_late at_risk_months expected low high signals",
+        "by_delivery_month": "month defect delivered within_months share low high mature",
+        "lots_and_machines": "what code step defect restorations observed expected ratio low high q stands_out",
+    }
+    for name, needed in keys.items():
+        assert whole[name], name
+        assert all(set(needed.split()) <= set(row) for row in whole[name]), name
+    changed = whole["what_changed"]
+    assert changed["from"] < changed["to"]
+    assert changed["parts"][-1]["part"] == "rest"
+    assert sum(part["returns"] for part in changed["parts"]) == pytest.approx(changed["difference"])
+
+
+def test_the_restorations_made_with_a_lot_can_be_listed(store: Store, months: flow.Months) -> None:
+    one = max((figure for figure in months.sources.figures if figure.what == "lot"), key=lambda f: f.restorations)
+    rows = flow.restorations_from(store, what="lot", code=one.code, step=one.step)
+    assert len(rows) == one.restorations
+    assert sum(row.in_service for row in rows) == one.still_in_service
+    with pytest.raises(InputError, match="No delivered restoration"):
+        flow.restorations_from(store, what="lot", code="no such lot", step=one.step)
 
 
 def test_poisson_limits_are_the_published_ones() -> None:
@@ -110,7 +156,7 @@ def test_the_end_of_observation_moves_the_figures(store: Store, analysis: flow.A
 
 def test_an_empty_store_is_told_what_to_do(tmp_path: Path) -> None:
     empty = open_store(str(tmp_path / "empty.sqlite"))
-    for ask in (flow.analyze, flow.month_review):
+    for ask in (flow.analyze, flow.count_months):
         with pytest.raises(NothingToAnalyzeError, match="remakes import FOLDER"):
             ask(empty)
     assert flow.brief(empty).empty

@@ -1,20 +1,29 @@
 """Results as charts: pure functions, no figure is worked out here that a reader would look for elsewhere."""
 
 from remakes.charts.avoided import joint_avoided
+from remakes.charts.changed import parts
+from remakes.charts.delivery_months import shares_by_delivery
 from remakes.charts.dose import dose_response
 from remakes.charts.forest import forest
+from remakes.charts.in_limits import LATEST
 from remakes.charts.incidence import MONTHS_NAMED, cumulative_incidence
-from remakes.charts.months import months_by_delivery, months_by_report
+from remakes.charts.process_months import bench_months
+from remakes.charts.report_months import judged_months
 from remakes.charts.shares import SharePair, share_pairs
+from remakes.charts.sources import source_ratios
 
 __all__ = [
+    "LATEST",
     "MONTHS_NAMED",
     "SharePair",
+    "bench_months",
     "cumulative_incidence",
     "dose_response",
     "forest",
     "joint_avoided",
-    "months_by_delivery",
-    "months_by_report",
+    "judged_months",
+    "parts",
     "share_pairs",
+    "shares_by_delivery",
+    "source_ratios",
 ]

@@ -13,7 +13,14 @@ from remakes.flow.analysis import (
     cross_checks,
     interactions,
 )
-from remakes.flow.months import MonthReview, month_review
+from remakes.flow.months import (
+    MonthReview,
+    Months,
+    count_months,
+    month_report,
+    restorations_from,
+    write_month_report,
+)
 from remakes.flow.records import (
     Brief,
     ConcernedRestoration,
@@ -23,26 +30,31 @@ from remakes.flow.records import (
     technicians,
     title,
 )
-from remakes.flow.technician import FactorSummary, OwnWork, own_work
+from remakes.flow.technician import LEAST_DELIVERED, FactorSummary, OwnWork, own_work
 
 __all__ = [
+    "LEAST_DELIVERED",
     "Analysis",
     "Brief",
     "ConcernedRestoration",
     "FactorSummary",
     "MonthReview",
+    "Months",
     "OwnWork",
     "analyze",
     "analyze_exports",
     "brief",
     "closer_look",
     "closer_looks",
+    "count_months",
     "cross_checks",
     "interactions",
-    "month_review",
+    "month_report",
     "own_work",
     "restorations_behind",
+    "restorations_from",
     "set_observed_until",
     "technicians",
     "title",
+    "write_month_report",
 ]

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from remakes.evidence.findings import Finding
     from remakes.evidence.own_work import OwnFactor
 
-__all__ = ["FactorSummary", "OwnWork", "own_work"]
+__all__ = ["LEAST_DELIVERED", "FactorSummary", "OwnWork", "own_work"]
 
 #: Below this many deliveries a technician's figures say nothing.
 LEAST_DELIVERED: Final = 20

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 
 from remakes.errors import FileError
 from remakes.records.importers import import_paths
 from remakes.records.store import open_store
 
-__all__ = ["build_demo", "demo_files"]
+__all__ = ["build_demo", "demo_files", "demo_title"]
 
 
 def demo_files() -> Path:
@@ -25,6 +27,19 @@ def demo_files() -> Path:
         if (folder / "restorations.csv").is_file():
             return folder
     raise FileError("The files of the demo lab are missing from this installation. Install the program again.")
+
+
+@lru_cache(maxsize=1)
+def demo_title() -> str:
+    """What the demo lab's process standard is called; records under this title are invented.
+
+    Raises
+    ------
+    FileError
+        The demo lab's files are missing.
+    """
+    with (demo_files() / "standard.toml").open("rb") as file:
+        return str(tomllib.load(file)["title"])
 
 
 def build_demo(url: str, *, progress: Callable[[str, int, int], None] | None = None) -> bool:

@@ -1,105 +1,131 @@
-"""Month in review: better or worse than before?"""
+"""Month in review: is this month different, since when, and what changed?"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import streamlit as st
 
-from remakes import charts, flow, words
-from remakes.counts.months import WITHIN_MONTHS
-from remakes.trends import MonthlyRate, MonthlyShare
-from remakes.views import downloads, frame, state
+from remakes import flow, words
+from remakes.views import cautions, frame, state
+from remakes.views.month_parts import bench, changed, deliveries, entries, returns, sources
 
 __all__ = ["body"]
 
-#: The first months of a record have little in service and wide ranges, which would squeeze all others.
-_CHARTED: Final = 24
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    name: str
+    show: Callable[[flow.MonthReview, str], None]
+    #: Whether it tells defects apart.
+    by_defect: bool = True
+
+
+_PARTS: Final = (
+    _Part("Is it different?", returns.show),
+    _Part("What changed", changed.show),
+    _Part("Deliveries", deliveries.show),
+    _Part("Still to be entered", entries.show),
+    _Part("Lots and machines", sources.show),
+    _Part("At the bench", bench.show, by_defect=False),
+)
+#: Kinds of report, by the ending of the file.
+_KINDS: Final = {
+    "pdf": ("PDF", "application/pdf"),
+    "html": ("HTML", "text/html"),
+    "xlsx": ("XLSX", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+}
+_MADE: Final = "report_made"
 
 
 def body() -> None:
-    """Returns by month of report; what became of each month's deliveries."""
+    """Month and part to look at; harm first; the part; the report."""
     state.require("quality", "manager")
     if not frame.ready():
         return
-    review = state.months()
-    defects = list(dict.fromkeys(one.defect for one in review.by_report_month))
-    if not defects:
+    left, right = st.columns(2)
+    with left:
+        review = _month_chosen(state.months())
+    if review is None:
         st.info("The first full month of deliveries is needed before months can be compared.")
         return
-    defect = st.selectbox("Defect", defects, format_func=words.defect, key="defect", bind="query-params")
-    rates = [one for one in review.by_report_month if one.defect == defect]
-    _by_report(review, rates, defect)
-    _by_delivery([one for one in review.by_delivery_month if one.defect == defect], defect)
-    frame.how_sure(
-        (
-            "With so few returns, months differ by chance alone. The band holds the rate that each month's number of "
-            "returns fits with (95 %, exact Poisson interval); a point inside its neighbours' bands is no news.",
-            "Returns that were reported late are missing from the latest months.",
-            "A month of delivery that is still too young (open triangle, dashed) can only rise: its restorations have "
-            "had less time to come back. Compare it with no other month yet.",
-            "Clinics differ in what they send back at all, and cases differ in difficulty; neither is taken out here.",
-            "Limits that tell a signal from common variation are not worked out yet.",
-        )
+    _harm(review)
+    part = _part_chosen()
+    with right:
+        defect = _defect_chosen(review) if part.by_defect else "all"
+    part.show(review, defect)
+    _report(review)
+
+
+def _month_chosen(latest: flow.MonthReview) -> flow.MonthReview | None:
+    """The month of the address or of the list; at first the latest complete one."""
+    if not latest.months:
+        return None
+    newest_first = latest.months[::-1]
+    month = st.selectbox(
+        "Month",
+        newest_first,
+        index=newest_first.index(latest.month),
+        format_func=words.month,
+        key="month",
+        bind="query-params",
+    )
+    return latest if month in (None, latest.month) else state.months(month)
+
+
+def _part_chosen() -> _Part:
+    names = [one.name for one in _PARTS]
+    chosen = st.segmented_control(
+        "Part", names, default=names[0], required=True, key="part", bind="query-params", label_visibility="collapsed"
+    )
+    return next((one for one in _PARTS if one.name == chosen), _PARTS[0])
+
+
+def _defect_chosen(review: flow.MonthReview) -> str:
+    defects = [one.defect for one in review.report_months.defects] or ["all"]
+    return (
+        st.selectbox("Defect", defects, format_func=words.defect, key="defect", bind="query-params")
+        if len(defects) > 1
+        else defects[0]
     )
 
 
-def _by_report(review: flow.MonthReview, rates: Sequence[MonthlyRate], defect: str) -> None:
-    *_, last = rates
-    until = review.observed_until
-    part = f", complete up to {words.day(until)} only" if words.unfinished(last.month, until) else ""
-    before = f" The month before: {rates[-2].returns}." if len(rates) > 1 else ""
-    frame.answer(
-        f"{words.month(last.month)}: {last.returns} returns ({words.defect(defect).lower()}), "
-        f"{words.interval(last.rate)} per 1,000 restoration-months in service{part}.{before}"
+def _harm(review: flow.MonthReview) -> None:
+    """Apart from the statistics: one such return is not a figure."""
+    if not review.harm:
+        return
+    count = words.counted(len(review.harm), "return is", "returns are")
+    st.error(f"{count} marked as possible harm in {words.month(review.month)}. {cautions.HARM}")
+    frame.restoration_links(
+        [
+            {"restoration": restoration, "return": number, "defect": words.defect(defect), "reported": reported}
+            for number, restoration, reported, defect in review.harm
+        ]
     )
-    st.altair_chart(charts.months_by_report(rates[-_CHARTED:]))
-    st.caption(f"The latest {_CHARTED} months at most; the table has all.")
-    rows = [
-        {
-            "month": one.month,
-            "returns (n)": one.returns,
-            "restoration-months in service": round(one.at_risk_months),
-            "per 1,000 (95 % interval)": words.interval(one.rate, digits=2),
-        }
-        for one in reversed(rates)
-    ]
-    frame.table(rows)
-    downloads.offer_csv(rows, name=f"returns_by_month_{defect}")
 
 
-def _by_delivery(shares: Sequence[MonthlyShare], defect: str) -> None:
-    st.subheader("What became of each month's deliveries")
-    within = st.segmented_control(
-        "Came back within",
-        WITHIN_MONTHS,
-        default=3,
-        required=True,
-        format_func=lambda months: f"{months} month" if months == 1 else f"{months} months",
-        key="within",
+def _report(review: flow.MonthReview) -> None:
+    st.subheader("The month as a report")
+    kind = st.segmented_control(
+        "File", list(_KINDS), default="pdf", required=True, format_func=lambda one: _KINDS[one][0], key="report_kind"
     )
-    chosen = [one for one in shares if one.within_months == within]
-    mature = [one for one in chosen if one.mature]
-    if mature:
-        one = mature[-1]
-        st.markdown(
-            f"Of the {one.delivered} restorations delivered in {words.month(one.month)}, the latest month that has "
-            f"been in service long enough, {one.returned} came back within {within} months: {words.share(one.share)}. "
-            "Younger deliveries have had less time to come back."
-        )
-    else:
-        st.markdown(f"No month of deliveries has been in service for {within} months yet.")
-    st.altair_chart(charts.months_by_delivery(chosen))
-    rows = [
-        {
-            "delivered in": one.month,
-            "delivered (n)": one.delivered,
-            "returned (n)": one.returned,
-            "share (95 % interval)": words.share(one.share),
-            "time in service": "long enough" if one.mature else "still too young",
-        }
-        for one in reversed(chosen)
-    ]
-    frame.table(rows)
-    downloads.offer_csv(rows, name=f"returns_by_delivery_{defect}_{within}")
+    if kind is None:
+        return
+    name, mime = _KINDS[kind]
+    asked = (review.month, kind, state.store().data_version())
+    place = st.empty()
+    if st.session_state.get(_MADE) != asked:
+        if not place.button("Make the report", key="make_report"):
+            st.caption("All parts of this month for a meeting, one page to the front. Some seconds.")
+            return
+        st.session_state[_MADE] = asked
+    place.download_button(
+        f"Download the report of {words.month(review.month)} ({name})",
+        data=state.report(review.month, kind),
+        file_name=f"month_{review.month}.{kind}",
+        mime=mime,
+        key="download_report",
+        on_click="ignore",
+    )

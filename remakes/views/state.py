@@ -5,17 +5,20 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final, Literal, cast, get_args
 
 import streamlit as st
 
 from remakes import flow
+from remakes.cautions import SAFETY_LINE
 from remakes.errors import EntryError
 from remakes.records.store import DEFAULT_URL, Store, open_store
 from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.server import DATABASE_VARIABLE
 
 if TYPE_CHECKING:
+    from remakes.counts.sources import Concerned
     from remakes.evidence.checks.closer_look import CloserLook
     from remakes.evidence.checks.cross_check import CrossCheck
     from remakes.evidence.checks.interactions import Interactions
@@ -31,7 +34,9 @@ __all__ = [
     "cross_checks",
     "interactions",
     "months",
+    "report",
     "require",
+    "restorations_from",
     "store",
     "visitor",
 ]
@@ -103,11 +108,42 @@ def analysis() -> flow.Analysis:
     return follow(job, "Comparing steps with returns", flow.Analysis)
 
 
-def months() -> flow.MonthReview:
-    """The months of the records as they stand."""
+def months(month: str | None = None) -> flow.MonthReview:
+    """One month of the records as they stand; the latest complete one where none is named."""
+    whole = _months()
+    key = ("month", _url(), store().data_version(), month or whole.latest)
+    job = shelf().job(key, lambda tell: _told(tell, lambda: whole.review(month)))
+    return follow(job, "Comparing with the months before", flow.MonthReview)
+
+
+def _months() -> flow.Months:
     records = store()
-    job = shelf().job(("months", records.url, records.data_version()), lambda _tell: flow.month_review(records))
-    return follow(job, "Counting months", flow.MonthReview)
+    key = ("months", records.url, records.data_version())
+    job = shelf().job(key, lambda tell: flow.count_months(records, progress=tell))
+    return follow(job, "Counting months", flow.Months)
+
+
+def report(month: str, kind: str) -> bytes:
+    """The report of a month as the content of a file: pdf, html or xlsx."""
+    review, today = months(month), date.today()
+    key = ("report", _url(), store().data_version(), month, kind, today)
+    job = shelf().job(
+        key,
+        lambda tell: _told(tell, lambda: flow.month_report(review, kind, caution=SAFETY_LINE, made_on=today)),
+    )
+    return follow(job, "Writing the report", bytes)
+
+
+def restorations_from(what: Literal["lot", "equipment", "clinic"], code: str, step: str) -> tuple[Concerned, ...]:
+    """The restorations made with a lot or a machine."""
+    return _restorations_from(_url(), store().data_version(), what, code, step)
+
+
+@st.cache_data(show_spinner=False, max_entries=64)
+def _restorations_from(
+    url: str, version: int, what: Literal["lot", "equipment", "clinic"], code: str, step: str
+) -> tuple[Concerned, ...]:
+    return flow.restorations_from(_store(url), what=what, code=code, step=step)
 
 
 def closer_look(result: flow.Analysis, factor: str, defect: str, *, asked: bool) -> CloserLook | None:

@@ -12,7 +12,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from remakes.counts.engine import connect
-from remakes.counts.months import count_delivery_months, count_report_months
 from remakes.counts.patterns import count_patterns
 from remakes.counts.table import BIN_EDGES, DAYS_PER_MONTH, months_within, share_within
 from remakes.errors import NothingToAnalyzeError
@@ -132,30 +131,3 @@ def test_the_horizon_cuts_the_bins() -> None:
     assert months_within(30).tolist() == [1, 1, 2, 3, 6, 12, 5]
     assert share_within(12).tolist() == pytest.approx([1, 1, 1, 1, 5 / 6, 0, 0])
     assert share_within(1).tolist() == [1, 0, 0, 0, 0, 0, 0]
-
-
-def test_months_by_report_and_by_delivery() -> None:
-    lab = [
-        {"restoration_id": "R1", "delivered_on": "2025-01-01"},
-        {"restoration_id": "R2", "delivered_on": "2025-01-31"},
-        {"restoration_id": "R3", "delivered_on": "2025-03-15"},
-    ]
-    back = [
-        {"return_id": "Q1", "restoration_id": "R1", "reported_on": "2025-01-20", "defect": "chipping"},
-        {"return_id": "Q1", "restoration_id": "R1", "reported_on": "2025-01-20", "defect": "surface"},
-        {"return_id": "Q2", "restoration_id": "R2", "reported_on": "2025-03-20", "defect": "chipping"},
-    ]
-    tables = connect(snapshot(lab, (), back))
-    reported = {(m.month, m.defect): m for m in count_report_months(tables, observed_until=date(2025, 3, 31))}
-    assert [reported[f"2025-0{k}", "all"].returns for k in (1, 2, 3)] == [1, 0, 1]
-    assert [reported[f"2025-0{k}", "chipping"].returns for k in (1, 2, 3)] == [1, 0, 1]
-    # Days in service: R1 31 and R2 1 in January, both 28 in February, both 31 and R3 17 in March.
-    days = [reported[f"2025-0{k}", "all"].at_risk_months * DAYS_PER_MONTH for k in (1, 2, 3)]
-    assert days == pytest.approx([32, 56, 79])
-    fates = {
-        (m.month, m.defect, m.within_months): m for m in count_delivery_months(tables, observed_until=date(2025, 3, 31))
-    }
-    january = fates["2025-01", "all", 1]
-    assert (january.delivered, january.returned, january.mature) == (2, 1, True)
-    assert (fates["2025-01", "all", 3].returned, fates["2025-01", "all", 3].mature) == (2, False)
-    assert (fates["2025-03", "all", 1].delivered, fates["2025-03", "all", 1].mature) == (1, False)

@@ -134,14 +134,6 @@ def test_steps_of_one_defect_only(small_lab: Path) -> None:
             assert set(table.value.get(column, [])) <= {"Chipping"}
 
 
-def test_months_by_delivery_mark_what_is_too_young(small_lab: Path) -> None:
-    page = open_page("months")
-    ages = next(one.value for one in page.dataframe if "time in service" in one.value)
-    assert ages.iloc[0]["time in service"] == "still too young"
-    assert ages.iloc[-1]["time in service"] == "long enough"
-    assert "less time to come back" in texts(page)
-
-
 def test_my_work_shows_no_other_person(small_lab: Path) -> None:
     page = open_page("my_work", code="T02")
     shown = texts(page) + "".join(one.value.to_string() for one in page.dataframe)

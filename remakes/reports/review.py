@@ -1,0 +1,103 @@
+"""What a monthly report is made from, and how its parts find the chosen month in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from typing import TYPE_CHECKING, Protocol
+
+from remakes import words
+
+if TYPE_CHECKING:
+    from remakes.records.standard import ProcessStandard
+    from remakes.trends.changed.changed import WhatChanged
+    from remakes.trends.delay.nowcast import Nowcast
+    from remakes.trends.months.delivery_months import DeliveryShare
+    from remakes.trends.months.process_months import ProcessFactor, ProcessMonth
+    from remakes.trends.months.report_months import JudgedDefect, JudgedMonth, ReportMonths
+    from remakes.trends.sources.figures import Sources
+
+__all__ = [
+    "LATEST",
+    "Harm",
+    "HasSentence",
+    "Review",
+    "month_of",
+    "process_month",
+    "requirement",
+    "said",
+    "up_to",
+]
+
+#: Months that a table shows at most.
+LATEST = 24
+
+#: A return with suspected harm: its number, its restoration, the day it was reported, the defect.
+Harm = tuple[str, str, date, str]
+
+
+class HasSentence(Protocol):
+    """A result of which the report says one sentence."""
+
+    @property
+    def sentence(self) -> str: ...
+
+
+class Review(Protocol):
+    """One month with all that was worked out about it; `flow.MonthReview` is one."""
+
+    @property
+    def month(self) -> str: ...
+    @property
+    def lab(self) -> str: ...
+    @property
+    def observed_until(self) -> date: ...
+    @property
+    def report_months(self) -> ReportMonths: ...
+    @property
+    def delivery_shares(self) -> tuple[DeliveryShare, ...]: ...
+    @property
+    def nowcast(self) -> Nowcast: ...
+    @property
+    def back_test(self) -> HasSentence | None: ...
+    @property
+    def sources(self) -> Sources: ...
+    @property
+    def clinics(self) -> Sources: ...
+    @property
+    def process(self) -> tuple[ProcessFactor, ...]: ...
+    @property
+    def changed(self) -> Mapping[str, WhatChanged]: ...
+    @property
+    def harm(self) -> tuple[Harm, ...]: ...
+    @property
+    def standard(self) -> ProcessStandard: ...
+    @property
+    def invented(self) -> bool: ...
+
+
+def month_of(defect: JudgedDefect, month: str) -> JudgedMonth | None:
+    """The chosen month of a defect, where the records have it."""
+    return next((one for one in defect.months if one.month == month), None)
+
+
+def up_to(defect: JudgedDefect, month: str) -> JudgedDefect:
+    """A defect as a report of the chosen month shows it: no later month."""
+    return replace(defect, months=tuple(one for one in defect.months if one.month <= month))
+
+
+def process_month(factor: ProcessFactor, month: str) -> ProcessMonth | None:
+    """The chosen month of a requirement, where anything was delivered in it."""
+    return next((one for one in factor.months if one.month == month), None)
+
+
+def requirement(standard: ProcessStandard, factor: str) -> str:
+    """What a requirement says; its code where the standard no longer has it."""
+    return words.requirement(standard, factor) if factor in standard.factors else factor
+
+
+def said(*sentences: str) -> tuple[str, ...]:
+    """Sentences that say something, each once, none that another one already holds."""
+    found = tuple(dict.fromkeys(one.strip() for one in sentences if one.strip()))
+    return tuple(one for one in found if not any(one in other for other in found if other != one))

@@ -1,0 +1,1 @@
+"""The parts of Month in review, one module each: what is not looked at is not built."""

@@ -1,0 +1,207 @@
+"""At the bench: has a step been missed, or gone unrecorded, more often than before?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+from typing import TYPE_CHECKING, Final
+
+import streamlit as st
+
+from remakes import charts, flow, words
+from remakes.errors import ProcessStandardError
+from remakes.records.requirements import ProcessStandard
+from remakes.views import downloads, frame
+from remakes.views.month_parts.wording import meanings, number
+
+if TYPE_CHECKING:
+    from remakes.trends.months.process_months import ProcessFactor, ProcessMonth
+
+__all__ = ["show"]
+
+#: A signal of the months just before still asks to be looked at.
+_RECENT: Final = 3
+
+
+def show(review: flow.MonthReview, _defect: str) -> None:
+    """Answer, all requirements in this month, one of them month by month, how sure."""
+    if not review.process:
+        frame.answer("Nothing at the bench can be compared yet: no requirement applies to a delivered restoration.")
+        return
+    factors = sorted(review.process, key=lambda one: _urgency(one, review.month))
+    frame.answer(_answer(factors, review.month))
+    rows = [_factor_row(one, review) for one in factors]
+    frame.table(rows)
+    st.caption(
+        "By month of delivery. Missed: of the restorations with a record. Not recorded: of all that the requirement "
+        "applies to. Those with a signal come first."
+    )
+    downloads.offer_csv(rows, name=f"bench_{review.month}")
+    factor = _picked(factors)
+    if factor is not None:
+        _closely(factor, review.standard)
+    _how_sure(factors)
+
+
+def _signals(one: ProcessFactor, months: Sequence[str]) -> list[str]:
+    return [
+        said
+        for month in one.months
+        if month.month in months
+        for said in (
+            *(f"missed: {signal}" for signal in month.miss_signals),
+            *(f"not recorded: {signal}" for signal in month.gap_signals),
+        )
+    ]
+
+
+def _recent(one: ProcessFactor, month: str) -> list[str]:
+    """The months just before a month, oldest first."""
+    return [each.month for each in one.months if each.month < month][-_RECENT:]
+
+
+def _urgency(one: ProcessFactor, month: str) -> tuple[bool, bool, bool]:
+    """Sorts a signal in the month first, then one just before it, then what can be judged; else as it stands."""
+    return not _signals(one, [month]), not _signals(one, _recent(one, month)), not one.enough
+
+
+def _answer(factors: Sequence[ProcessFactor], month: str) -> str:
+    named = words.month(month)
+    found = [f"{one.factor} ({', '.join(_signals(one, [month]))})" for one in factors if _signals(one, [month])]
+    judged = sum(one.enough for one in factors)
+    if found:
+        more = f" and {len(found) - 3} more" if len(found) > 3 else ""
+        return words.plain(
+            f"{len(found)} of {judged} requirements stand out at the bench in {named}: "
+            f"{words.listed(found[:3]) if not more else ', '.join(found[:3]) + more}."
+        )
+    if not judged:
+        return "No requirement has been recorded long enough yet to tell one month from another: counts only."
+    return f"At the bench {named} is within the limits for all {judged} requirements that can be judged."
+
+
+def _factor_row(one: ProcessFactor, review: flow.MonthReview) -> dict[str, object]:
+    month = next((each for each in one.months if each.month == review.month), None)
+    says = _asks_for(review.standard, one.factor)
+    if month is None:
+        return {"requirement": one.factor, "this month": "none delivered", "asks for": says}
+    return {
+        "requirement": one.factor,
+        "this month": _stands(_signals(one, [month.month]), judged=_judged(month)),
+        "missed (n)": f"{month.missed} of {month.recorded}",
+        "missed (95 %)": words.share(month.miss_share) if month.recorded else "nothing recorded",
+        "limits, missed": _limits(month.miss_low, month.miss_high),
+        "not recorded (n)": f"{month.not_recorded} of {month.restorations}",
+        "limits, not recorded": _limits(month.gap_low, month.gap_high),
+        "just before": ", ".join(dict.fromkeys(_signals(one, _recent(one, month.month)))),
+        "asks for": says,
+    }
+
+
+def _asks_for(standard: ProcessStandard, factor: str) -> str:
+    try:
+        return words.requirement(standard, factor)
+    except ProcessStandardError:
+        # A requirement that has been taken out of the standard since.
+        return ""
+
+
+def _judged(month: ProcessMonth) -> bool:
+    return isfinite(month.miss_high) or isfinite(month.gap_high)
+
+
+def _stands(signals: Sequence[str], *, judged: bool) -> str:
+    if signals:
+        return ", ".join(signals)
+    return "within the limits" if judged else "not judged"
+
+
+def _limits(low: float, high: float) -> str:
+    if not (isfinite(low) and isfinite(high)):
+        return ""
+    return f"{words.per_cent(low)} to {words.per_cent(high)}"
+
+
+def _picked(factors: Sequence[ProcessFactor]) -> ProcessFactor | None:
+    names = [one.factor for one in factors]
+    picked = st.selectbox("Requirement, month by month", names, key="requirement", bind="query-params")
+    return next((one for one in factors if one.factor == picked), None)
+
+
+def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
+    says = _asks_for(standard, one.factor)
+    if says:
+        st.markdown(f"The requirement: {words.plain(says)}.")
+    st.markdown(f"**{words.plain(one.sentence)}**")
+    if not one.enough and one.missing not in one.sentence:
+        st.info(words.plain(one.missing))
+    for kind, heading in (("missed", "Missed"), ("not recorded", "Not recorded")):
+        st.subheader(heading)
+        st.altair_chart(
+            charts.bench_months(one, kind="missed" if kind == "missed" else "not recorded"),
+            alt=f"Share {kind} by month of delivery with its limits; the table below has the figures.",
+        )
+    st.caption(
+        f"The latest {charts.LATEST} months at most. Band: limits of common variation, from earlier months. "
+        "Dashed line: what was usual before."
+    )
+    rows = [_month_row(each) for each in reversed(one.months)]
+    frame.table(rows)
+    if said := meanings(signal for each in one.months for signal in (*each.miss_signals, *each.gap_signals)):
+        st.markdown("\n".join(f"- {line}" for line in said))
+    downloads.offer_csv([_plain_row(each) for each in one.months], name=f"bench_{one.factor}")
+
+
+def _month_row(one: ProcessMonth) -> dict[str, object]:
+    return {
+        "delivered in": one.month,
+        "missed (n)": f"{one.missed} of {one.recorded}",
+        "missed (95 %)": words.share(one.miss_share) if one.recorded else "nothing recorded",
+        "limits, missed": _limits(one.miss_low, one.miss_high),
+        "signals, missed": ", ".join(one.miss_signals),
+        "not recorded (n)": f"{one.not_recorded} of {one.restorations}",
+        "limits, not recorded": _limits(one.gap_low, one.gap_high),
+        "signals, not recorded": ", ".join(one.gap_signals),
+    }
+
+
+def _plain_row(one: ProcessMonth) -> dict[str, object]:
+    return {
+        "delivered_in": one.month,
+        "restorations": one.restorations,
+        "recorded": one.recorded,
+        "missed": one.missed,
+        "not_recorded": one.not_recorded,
+        "missed_limit_low": number(one.miss_low, digits=4),
+        "missed_limit_high": number(one.miss_high, digits=4),
+        "not_recorded_limit_low": number(one.gap_low, digits=4),
+        "not_recorded_limit_high": number(one.gap_high, digits=4),
+        "signals_missed": "; ".join(one.miss_signals),
+        "signals_not_recorded": "; ".join(one.gap_signals),
+    }
+
+
+def _how_sure(factors: Sequence[ProcessFactor]) -> None:
+    rates = [1 / one.false_alarm_months for one in factors if _alarms(one)]
+    together = (
+        (
+            f"Where nothing has changed, the rules of all {len(rates)} requirements together still give one false "
+            f"signal in about {words.figure(1 / sum(rates))} months on average.",
+        )
+        if rates
+        else ()
+    )
+    frame.how_sure(
+        (
+            *together,
+            "A share of misses is of what was recorded. Where less is recorded than before, the misses may have moved "
+            "to where nobody writes: look at both.",
+            "A new limit in the standard makes a step by itself: from that day the comparison starts anew.",
+            "A signal asks what is different at the bench that month, a gauge, a furnace, a material, not who is to "
+            "blame.",
+        )
+    )
+
+
+def _alarms(one: ProcessFactor) -> bool:
+    return isfinite(one.false_alarm_months) and one.false_alarm_months > 0

@@ -1,0 +1,79 @@
+"""What changed between two periods, and what does the difference go with?"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from remakes import charts, flow, words
+from remakes.reports.document import signed
+from remakes.views import downloads, frame
+from remakes.views.month_parts.wording import about, answer, months_named, number
+
+if TYPE_CHECKING:
+    from remakes.trends.changed.changed import WhatChanged
+
+__all__ = ["show"]
+
+
+def show(review: flow.MonthReview, defect: str) -> None:
+    """Answer, the parts as a chart and as a table, how sure."""
+    changed = review.changed.get(defect)
+    if changed is None:
+        frame.answer(f"Nothing can be said yet about what changed in {about(defect)}.")
+        return
+    answer(changed.sentence, changed.missing)
+    if changed.before and changed.after:
+        st.markdown(
+            f"Compared: {months_named(changed.after)} ({words.counted(changed.returns_after, 'return')}) with "
+            f"{months_named(changed.before)} ({words.counted(changed.returns_before, 'return')})."
+            + (" The figures are for a period as long as the later one." if changed.scale != 1 else "")
+        )
+    if not changed.enough:
+        return
+    st.altair_chart(
+        charts.parts(changed),
+        alt="The difference in returns and its parts with their ranges; the table below has the figures.",
+    )
+    st.caption(
+        "Each line: returns more (right of the dashed line) or fewer (left) that go with this change, with the 95 % "
+        "range. All parts add up to the whole difference; what is left over goes with nothing that is recorded. Parts "
+        "that do not reach half a return are in the table only."
+    )
+    frame.table(_rows(changed), whole=True)
+    _how_sure()
+    downloads.offer_csv(_plain_rows(changed), name=f"what_changed_{defect}")
+
+
+def _rows(changed: WhatChanged) -> list[dict[str, object]]:
+    lines = [("the whole difference", changed.difference), *((one.label, one.returns) for one in changed.parts)]
+    return [{"returns (95 % range)": signed(returns), "goes with": name} for name, returns in lines]
+
+
+def _plain_rows(changed: WhatChanged) -> list[dict[str, object]]:
+    lines = [("difference", changed.difference), *((one.part, one.returns) for one in changed.parts)]
+    return [
+        {
+            "part": name,
+            "returns": number(returns.estimate, digits=3),
+            "low": number(returns.low, digits=3),
+            "high": number(returns.high, digits=3),
+            "before": months_named(changed.before),
+            "after": months_named(changed.after),
+        }
+        for name, returns in lines
+    ]
+
+
+def _how_sure() -> None:
+    frame.how_sure(
+        (
+            "“Goes with”: a part says how many returns more or fewer the records would let expect from that change "
+            "alone. It does not say that undoing it would take them away again.",
+            "Where the range of a part holds 0, the part may be none at all.",
+            "What is left over is chance, what nobody wrote down, and what the model has wrong; it cannot be told "
+            "apart here.",
+            "Steps that were not recorded may hide misses: see “At the bench” for how much was recorded.",
+        )
+    )

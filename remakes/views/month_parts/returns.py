@@ -1,0 +1,179 @@
+"""Is this month different? Returns by month of report, in the limits of common variation."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import TYPE_CHECKING, Final
+
+import streamlit as st
+
+from remakes import charts, flow, words
+from remakes.views import downloads, frame
+from remakes.views.month_parts.wording import about, answer, from_to, meanings, number, signal_words
+
+if TYPE_CHECKING:
+    from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
+
+__all__ = ["show"]
+
+#: Fewer returns still to be entered than this round to none.
+_WORTH_SAYING: Final = 0.05
+
+
+def show(review: flow.MonthReview, defect: str) -> None:
+    """Answer, chart, all defects of the month, table, how sure."""
+    judged = review.report_months.of(defect)
+    _answer(judged, review.month)
+    st.altair_chart(
+        charts.judged_months(judged, nowcast=review.nowcast.of(defect)),
+        alt="Returns by month of report with the expected number and the limits; the table below has the figures.",
+    )
+    st.caption(_caption(judged))
+    if defect == "all":
+        _by_defect(review)
+    _table(judged)
+    _how_sure(review, judged)
+
+
+def _answer(judged: JudgedDefect, chosen: str) -> None:
+    """How things stand as of the latest judged month; of an earlier month, first how that one stood."""
+    month = next((one for one in judged.months if one.month == chosen), None)
+    complete = [one.month for one in judged.months if one.complete]
+    if month is None or chosen in complete[-1:]:
+        answer(judged.sentence, judged.missing)
+        if month is not None and (judged.since or chosen not in judged.sentence):
+            st.markdown(_of_month(month))
+        return
+    frame.answer(_of_month(month))
+    st.markdown(f"As things stand now: {words.plain(judged.sentence)}")
+
+
+def _of_month(one: JudgedMonth) -> str:
+    said = f"{words.month(one.month)}: {words.counted(one.returns, 'return')}"
+    said += f" of {words.defect(one.defect).lower()}" if one.defect != "all" else ""
+    if not one.complete:
+        waited = (
+            f", and about {words.figure(one.expected_late)} still to be entered"
+            if one.expected_late >= _WORTH_SAYING
+            else ""
+        )
+        return f"{said} so far{waited}. The month is not judged before nearly all of it is in."
+    if not isfinite(one.expected):
+        return f"{said}. Not judged: too little before it to say what was to be expected."
+    standing = signal_words(one.signals, complete=True, judged=True)
+    limits = from_to(one.low, one.high)
+    return f"{said}; {words.figure(one.expected)} were to be expected, {limits} is common variation: {standing}."
+
+
+def _caption(judged: JudgedDefect) -> str:
+    shown = f"The latest {charts.LATEST} months at most. "
+    if not any(isfinite(one.expected) for one in judged.months):
+        return f"{shown}Counts only: no limits yet."
+    return (
+        f"{shown}Band: limits of common variation. Dashed line: returns to be expected from the restorations in "
+        "service, their age and case mix, worked out before the month was seen. Open triangle: still coming in, with "
+        "the range it may end in (90 %)."
+    )
+
+
+def _by_defect(review: flow.MonthReview) -> None:
+    """The chosen month, defect by defect: where a difference sits."""
+    found = [
+        (one, month)
+        for one in review.report_months.defects
+        for month in one.months
+        if month.month == review.month and one.defect != "all" and (month.returns or isfinite(month.expected))
+    ]
+    if not found:
+        return
+    st.subheader(f"{words.month(review.month)} by defect")
+    frame.table(
+        [{"defect": words.defect(one.defect), **_figures(month)} for one, month in found],
+        whole=True,
+    )
+    told = [
+        f"- {words.defect(one.defect)}: {words.plain(one.sentence)}"
+        for one, month in found
+        if month.signals or one.since
+    ]
+    if told:
+        st.markdown("\n".join(["Where a signal was given in this month, or a change stands now:", "", *told]))
+    st.caption("Left out: defects without a return in the month and without limits, for too few returns before.")
+
+
+def _figures(one: JudgedMonth) -> dict[str, object]:
+    judged = isfinite(one.expected)
+    return {
+        "returns (n)": one.returns,
+        "against its limits": signal_words(one.signals, complete=one.complete, judged=judged),
+        "expected": f"{one.expected:.1f}" if judged else "",
+        "limits": from_to(one.low, one.high),
+        "still to be entered": f"{one.expected_late:.1f}" if one.expected_late >= _WORTH_SAYING else "",
+    }
+
+
+def _table(judged: JudgedDefect) -> None:
+    st.subheader(f"Months: {words.defect(judged.defect).lower()}")
+    rows = [
+        {"month": one.month, **_figures(one), "restoration-months in service": round(one.at_risk_months)}
+        for one in reversed(judged.months)
+    ]
+    frame.table(rows[: charts.LATEST])
+    if said := meanings(signal for one in judged.months[-charts.LATEST :] for signal in one.signals):
+        st.markdown("\n".join(f"- {one}" for one in said))
+    downloads.offer_csv(
+        [
+            {
+                "month": one.month,
+                "returns": one.returns,
+                "still_to_be_entered": number(one.expected_late, digits=2),
+                "expected": number(one.expected, digits=2),
+                "limit_low": number(one.low, digits=2),
+                "limit_high": number(one.high, digits=2),
+                "restoration_months": number(one.at_risk_months, digits=1),
+                "complete": "yes" if one.complete else "no",
+                "signals": "; ".join(one.signals),
+            }
+            for one in judged.months
+        ],
+        name=f"returns_by_month_{judged.defect}",
+        label="Download all months as CSV",
+    )
+
+
+def _how_sure(review: flow.MonthReview, judged: JudgedDefect) -> None:
+    frame.how_sure(
+        (
+            *_false_alarms(review, judged),
+            f"{about(judged.defect).capitalize()} within the limits differ from month to month by common variation: "
+            "looking for a reason behind each rise and fall wastes time. “Within the limits” is not “nothing "
+            "changed”: a small change can hide in there, the smaller the fewer returns there are.",
+            "Expected: from earlier months only, the latest of them left out, so that a slow rise does not teach the "
+            "expectation to rise with it. If the records before were out of the ordinary, so is the expectation.",
+            "A change in what clinics report, or in how returns are coded, looks like a change in the returns.",
+            "A signal says that something is different, not what. “What changed” and “At the bench” may help to look.",
+        )
+    )
+
+
+def _false_alarms(review: flow.MonthReview, judged: JudgedDefect) -> list[str]:
+    if not (isfinite(judged.false_alarm_months) and judged.false_alarm_months > 0):
+        return []
+    said = []
+    # A result whose own words tell it is not told twice.
+    if "false signal" not in judged.sentence:
+        said.append(
+            f"Where nothing has changed, the rules of this series ({words.defect(judged.defect).lower()}) still give "
+            f"one false signal in about {judged.false_alarm_months:,.0f} months on average."
+        )
+    rates = [
+        1 / one.false_alarm_months
+        for one in review.report_months.defects
+        if isfinite(one.false_alarm_months) and one.false_alarm_months > 0
+    ]
+    if len(rates) > 1:
+        said.append(
+            f"{len(rates)} such series are looked at each month; together they give one false signal in about "
+            f"{1 / sum(rates):,.0f} months."
+        )
+    return said

@@ -1,0 +1,281 @@
+"""The month in review: what stands where, in which words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from datetime import date
+from functools import cache
+from io import BytesIO
+from math import isfinite
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from remakes.evidence.estimate import Estimate
+from remakes.records.codes import DEFECTS
+from remakes.reports.document import Report, Section
+from remakes.reports.monthly import monthly_report
+from remakes.reports.pdf import to_pdf
+from remakes.reports.writing import FORMS, make
+from remakes.trends.changed.changed import Part
+from remakes.trends.months.report_months import ReportMonths
+from tests.sample_months import MONTHS, factor, judged_defect, review, source, sources, what_changed
+
+MADE_ON = date(2026, 9, 2)
+HARM = ("R1", "A-17", date(2026, 7, 3), "tissue_reaction")
+
+
+def made(**other: Any) -> Report:
+    return monthly_report(review(**other), made_on=MADE_ON, caution="Not clinical advice.")
+
+
+@cache
+def usual(*, enough: bool = True, month: str = MONTHS[18]) -> Report:
+    """A report of the sample as it is, made once."""
+    return made(enough=enough, month=month)
+
+
+def section(report: Report, heading: str) -> Section:
+    return next(one for one in (*report.front, *report.details) if one.heading.startswith(heading))
+
+
+def all_text(content: object) -> Iterator[str]:
+    """Every text of a report but that inside charts."""
+    if isinstance(content, str):
+        yield content
+    elif isinstance(content, tuple):
+        for one in content:
+            yield from all_text(one)
+    elif is_dataclass(content):
+        for one in fields(content):
+            yield from all_text(getattr(content, one.name))
+
+
+def test_the_front_in_its_order() -> None:
+    headings = [one.heading for one in usual().front]
+    assert headings == [
+        "Is this month different?",
+        "What changed",
+        "Lots and machines, all records so far",
+        "At the bench",
+        "How sure is this?",
+    ]
+    assert usual().about == (
+        "An invented lab · records until 31 August 2026 · made on 2 September 2026 · invented records, for trying out"
+    )
+
+
+def test_harm_comes_first_and_apart() -> None:
+    first = made(harm=(HARM,)).front[0]
+    assert first.heading == "1 report of suspected harm"
+    assert first.urgent
+    assert first.items == ("3 July 2026: Tissue reaction reported, restoration A-17 (return R1)",)
+    assert not any(one.urgent for one in usual().front)
+    assert "No return of this month was entered as suspected harm." in usual().front[0].notes
+
+
+def test_a_month_with_a_signal_is_called_different() -> None:
+    found = section(usual(), "Is this month")
+    assert found.sentences[0] == (
+        "Yes. July 2026 is different: 19 returns where 10.2 were expected (common variation: 3.0 to 18.0). "
+        "Signal: above the limit and slow rise."
+    )
+    assert "More returns than expected, most likely since May 2026." in found.sentences
+    assert found.figure is not None
+    assert "July 2026: 19 returns, 10.2 expected" in found.figure.alternative
+    assert "Months with a signal: June 2026 and July 2026." in found.figure.alternative
+
+
+def test_a_month_without_a_signal_is_not() -> None:
+    found = section(usual(month="2026-04"), "Is this month")
+    assert found.sentences[0].startswith("No. April 2026 is within common variation: 10 returns")
+    # The result's own sentence speaks of the latest month, which this report knows nothing of.
+    assert found.sentences == found.sentences[:1]
+
+
+def test_a_report_of_an_earlier_month_ends_with_it() -> None:
+    report = usual(month="2026-04")
+    months = section(report, "All defects, month by month").table
+    assert months is not None
+    assert months.rows[-1][0] == "2026-04"
+    figure = section(report, "Is this month").figure
+    assert figure is not None
+    assert "2026-05" not in str(figure.chart.to_dict())
+
+
+def test_a_month_still_coming_in_is_not_judged() -> None:
+    found = section(made(month="2026-08"), "Is this month")
+    assert found.sentences[0] == (
+        "August 2026 cannot be judged yet: 9 returns so far, about 3 still to be entered. It is shown as it stands."
+    )
+    assert found.table is not None
+    assert [row[-1] for row in found.table.rows] == ["still coming in"] * 2
+
+
+def test_a_month_without_records() -> None:
+    report = made(month="2031-01")
+    assert section(report, "At the bench").sentences == ("No requirement could be judged in January 2031.",)
+    assert section(report, "Is this month").sentences == ("The records hold nothing for January 2031.",)
+    assert make(report, "pdf").startswith(b"%PDF")
+
+
+def test_a_single_defect_with_a_signal_is_named() -> None:
+    one = judged_defect("chipping")
+    months = tuple(
+        replace(each, signals=("above the limit",)) if each.month == "2026-04" else each for each in one.months
+    )
+    judged = ReportMonths(defects=(judged_defect(), judged_defect("porosity"), replace(one, months=months)))
+    found = section(made(month="2026-04", report_months=judged), "Is this month")
+    assert "Defects with a signal: Chipping (above the limit)." in found.sentences
+    assert found.table is not None
+    assert [row[0] for row in found.table.rows] == ["All defects", "Chipping", "Porosity, voids or blisters"]
+
+
+def test_the_three_largest_parts_and_the_rest() -> None:
+    parts = [
+        Part(part=f"factor:{at}", label=f"part {at}", returns=Estimate(size, size - 1, size + 1))
+        for at, size in enumerate((0.5, -7.0, 2.0, 5.0, float("nan")))
+    ]
+    rest = Part(part="rest", label="left over", returns=Estimate(0.1, -3.0, 3.2))
+    changed = replace(what_changed(), parts=(*parts, rest))
+    report = made(changed={"all": changed})
+    assert section(report, "What changed").items == (
+        "part 1: −7.0 (−8.0 to −6.0) returns",
+        "part 3: +5.0 (+4.0 to +6.0) returns",
+        "part 2: +2.0 (+1.0 to +3.0) returns",
+        "left over: +0.1 (−3.0 to +3.2) returns",
+    )
+    table = section(report, "What changed: all defects").table
+    assert table is not None
+    assert [row[0] for row in table.rows] == ["all together", *(f"part {at}" for at in range(5)), "left over"]
+
+
+def test_a_lot_that_stands_out_is_to_be_checked() -> None:
+    found = section(usual(), "Lots and machines")
+    assert found.items == (
+        "Quarantine and check bonding lot L07: 15 returns with debonding where 4.8 were expected, 2.6 (1.5 to 4.1) "
+        "times as many; 97 restorations made with it still in service.",
+    )
+
+
+def test_a_lot_that_may_be_another_says_so() -> None:
+    twin = source("L07", out=True, hard_to_tell_from=("bonding equipment F2",))
+    report = made(sources=replace(sources(), figures=(twin,)))
+    assert (
+        section(report, "Lots and machines")
+        .items[0]
+        .endswith("It may be bonding equipment F2 instead, which shares so many of them: check both.")
+    )
+    table = report.details[[one.heading for one in report.details].index("Lots and machines, all records so far")].table
+    assert table is not None
+    assert table.rows[0][-1] == "yes, or bonding equipment F2"
+
+
+def test_clinics_stand_by_code_and_each_defect_only_in_the_workbook() -> None:
+    figures = tuple(
+        source(code, what="clinic", defect=defect) for code in ("C03", "C01", "C02") for defect in ("debonding", "all")
+    )
+    table = section(made(clinics=replace(sources(), figures=figures)), "Clinics, by code").table
+    assert table is not None
+    assert [row[:2] for row in table.printed_rows] == [(f"C0{at}", "All defects") for at in (1, 2, 3)]
+    assert len(table.rows) == 6
+
+
+def test_the_bench_in_the_words_of_the_standard() -> None:
+    found = section(usual(), "At the bench")
+    assert len(found.items) == 1
+    assert found.items[0].startswith("Left to react for 3 minutes: missed in 28.0 % (19.0 % to 38.0 %)")
+    assert (
+        "No signal among the deliveries of April 2026" in section(usual(month="2026-04"), "At the bench").sentences[0]
+    )
+
+
+def test_what_is_still_to_come_is_not_told_of_months_long_past() -> None:
+    assert len(section(usual(), "How sure").items) == len(section(usual(month="2026-01"), "How sure").items) + 2
+    table = section(usual(month="2026-04"), "Deliveries that came back within 1 month").table
+    assert table is not None
+    assert table.rows[-1][0] == "2026-04"
+
+
+def test_months_too_young_are_said_to_be() -> None:
+    table = section(usual(), "Deliveries that came back within 6 months").table
+    assert table is not None
+    ages = {str(row[0]): row[-1] for row in table.rows}
+    assert ages["2026-01"] == "observed long enough"
+    assert ages["2026-02"] == "still too young: more may come"
+    assert ages["2026-07"] == "nobody observed that long yet"
+
+
+def test_a_small_lab_gets_counts_and_what_is_missing() -> None:
+    report = usual(enough=False)
+    front = section(report, "Is this month")
+    assert front.sentences[0] == "July 2026: 19 returns. Not judged: 8 returns in the months before; 10 are needed."
+    assert front.table is not None
+    assert all(not isfinite(cell) for row in front.table.rows for cell in row[3:6] if isinstance(cell, float))
+    assert "2 returns in the two periods; 10 are needed." in section(report, "What changed").sentences
+    assert "3 first returns; 5 are needed to compare lots." in section(report, "Lots and machines").sentences
+    assert not section(report, "Lots and machines").items
+    assert "3 months with 10 records; 6 are needed." in section(report, "At the bench").sentences
+    said = " ".join(section(report, "How sure is this?").items)
+    counted = section(report, "Chipping, month by month").table
+    assert counted is not None
+    assert counted.rows
+    assert not counted.printed_rows
+    assert "12 dated entries; 50 are needed" in said
+    assert "false one" not in said
+
+
+def test_nobody_is_blamed_and_nothing_is_called_a_cause() -> None:
+    for one in (usual(), usual(enough=False), made(month="2026-08", harm=(HARM,))):
+        words = " ".join(all_text(one)).lower()
+        assert "technician" not in words
+        assert "cause" not in words.replace("because", "")
+        assert "nan" not in words.split()
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("enough", [True, False])
+def test_every_form_can_be_made(form: str, enough: bool) -> None:
+    assert len(make(usual(enough=enough), form)) > 5_000
+
+
+def test_an_empty_lab_still_gets_a_report() -> None:
+    nothing = replace(sources(enough=False), figures=())
+    empty = replace(judged_defect(), months=(), enough=False, missing="No return yet.", sentence="No return yet.")
+    report = made(
+        report_months=ReportMonths(defects=(empty,)),
+        delivery_shares=(),
+        sources=nothing,
+        clinics=nothing,
+        process=(),
+        changed={},
+        back_test=None,
+    )
+    for form in FORMS:
+        assert make(report, form)
+
+
+def test_the_front_fits_a_page_on_the_worst_of_months() -> None:
+    signals = ("above the limit", "8 in a row on one side", "slow rise")
+    long = "A sentence that says in many words what was seen, what was expected and how sure that is. " * 3
+    defects = tuple(
+        replace(
+            one,
+            sentence=long,
+            months=tuple(replace(each, signals=signals) if each.month == MONTHS[18] else each for each in one.months),
+        )
+        for one in map(judged_defect, ("all", *DEFECTS))
+    )
+    report = made(
+        harm=(HARM,) * 30,
+        report_months=ReportMonths(defects=defects),
+        sources=replace(sources(), figures=tuple(source(f"L{at}", out=True) for at in range(40)), sentence=long),
+        process=tuple(replace(factor("bond_wait", signal=True), sentence=long) for _ in range(20)),
+        changed={"all": replace(what_changed(), sentence=long)},
+    )
+    assert section(report, "Lots and machines").items[-1] == "and 35 more, see the details"
+    pages = PdfReader(BytesIO(to_pdf(replace(report, details=report.details[:1])))).pages
+    assert "Not clinical advice." in pages[0].extract_text()
+    assert pages[1].extract_text().lstrip().startswith("Details")
