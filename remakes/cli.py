@@ -365,7 +365,7 @@ def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
 
     Example:  remakes trend --json months.json
     """
-    from remakes import flow
+    from remakes import flow, words
 
     with _opened(db) as store, _progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
@@ -375,7 +375,7 @@ def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
         return
     _print_months(months)
     for sentence in whole["sentences"]:
-        out.print(sentence, markup=False)
+        out.print(words.spelled(sentence), markup=False)
     out.print("An estimate from records: what goes with a change need not cause it. `--json -` gives all figures.")
 
 
@@ -413,7 +413,9 @@ def report(
     """
     from remakes import flow
     from remakes.cautions import SAFETY_LINE
+    from remakes.reports.writing import refuse_place
 
+    refuse_place(to)
     with _opened(db) as store, _progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
         review = months.review(month)

@@ -28,7 +28,9 @@ __all__ = [
     "plain",
     "refusal",
     "requirement",
+    "said",
     "share",
+    "spelled",
     "times",
     "unfinished",
 ]
@@ -61,6 +63,7 @@ _MONTHS = (
     "November",
     "December",
 )
+_MONTH_CODE = re.compile(r"(?<![\w-])\d{4}-(0[1-9]|1[0-2])(?![\w-])", re.ASCII)
 _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
 
 
@@ -135,6 +138,16 @@ def month(code: str) -> str:
     """A month: `2026-10` becomes `October 2026`."""
     year, number = code.split("-")
     return f"{_MONTHS[int(number) - 1]} {year}"
+
+
+def spelled(sentence: str) -> str:
+    """A sentence of an analysis with its months as a reader says them: `2026-10` becomes `October 2026`."""
+    return _MONTH_CODE.sub(lambda found: month(found[0]), sentence)
+
+
+def said(sentence: str) -> str:
+    """A sentence of an analysis for a place that reads Markdown, months spelled out."""
+    return plain(spelled(sentence))
 
 
 def unfinished(code: str, until: date) -> bool:

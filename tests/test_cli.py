@@ -57,7 +57,7 @@ def findings(database: str) -> dict[str, Any]:
 
 def test_every_command_has_help_with_an_example() -> None:
     text = run("--help")
-    for command in ("import", "imports", "analyze", "export", "backup", "check", "app", "demo"):
+    for command in ("import", "imports", "analyze", "trend", "report", "export", "backup", "check", "app", "demo"):
         assert command in text
         assert "Example:" in run(command, "--help")
 
@@ -161,6 +161,25 @@ def test_a_horizon_changes_risks_and_not_odds(database: str, findings: dict[str,
     assert one["risk_missed"] <= other["risk_missed"]
 
 
+def test_months_are_told_and_written_as_json(database: str, tmp_path: Path) -> None:
+    said = run("trend", "--db", database)
+    assert "still to be entered" in said
+    assert "three months before" in said
+    file = tmp_path / "months.json"
+    assert run("trend", "--db", database, "--json", str(file)) == ""
+    whole = json.loads(file.read_text(encoding="utf-8"))
+    assert whole["format"] == 1
+    assert {"by_report_month", "by_delivery_month", "lots_and_machines", "what_changed"} <= set(whole)
+    assert whole["by_report_month"][-1]["month"] == "2026-10"
+
+
+@pytest.mark.parametrize(("ending", "begins"), [("pdf", b"%PDF-"), ("html", b"<!doctype html"), ("xlsx", b"PK")])
+def test_the_monthly_report_is_written(ending: str, begins: bytes, database: str, tmp_path: Path) -> None:
+    file = tmp_path / f"september.{ending}"
+    assert "2026-09" in run("report", "--db", database, "--month", "2026-09", "--out", str(file))
+    assert file.read_bytes()[: len(begins)].lower() == begins.lower()
+
+
 def test_batches_are_listed_and_one_is_taken_back(files: Path, tmp_path: Path) -> None:
     path = str(tmp_path / "lab.sqlite")
     run("import", str(files), "--db", path)
@@ -190,6 +209,10 @@ def test_backup_and_check(database: str, tmp_path: Path) -> None:
         (["backup", "--db", "{db}", "--to", "{db}"], 1, "exists"),
         (["imports", "--db", "{db}", "--undo", "99"], 1, "99"),
         (["analyze", "--db", "{tmp}/sub/none.sqlite"], 1, "does not exist"),
+        (["trend", "--db", "{tmp}/none.sqlite"], 1, "There are no records at"),
+        (["report", "--db", "{db}", "--out", "{tmp}/report.doc"], 1, "Name it .pdf, .html or .xlsx"),
+        (["report", "--db", "{db}", "--out", "{tmp}/none/report.pdf"], 1, "does not exist"),
+        (["report", "--db", "{db}", "--month", "2019-01", "--out", "{tmp}/report.pdf"], 1, "name one of these"),
         (["analyze", "--db", "{db}", "--json", "{tmp}/no/such/folder.json"], 1, "cannot be written"),
     ],
 )

@@ -45,7 +45,9 @@ class Source:
     code: str
 
     def __str__(self) -> str:
-        return f"{self.step} {self.what} {self.code}".strip()
+        """In words, "opaquer lot L07", "final cure machine F1"."""
+        kind = "machine" if self.what == EQUIPMENT else self.what
+        return f"{self.step} {kind} {self.code}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

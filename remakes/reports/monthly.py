@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 from remakes import words
 from remakes.reports.details import details
-from remakes.reports.document import Report
+from remakes.reports.document import Report, Section
 from remakes.reports.front import front
 from remakes.reports.review import Review
 
@@ -37,8 +38,21 @@ def monthly_report(review: Review, *, made_on: date, caution: str = "") -> Repor
         month=review.month,
         made_on=made_on,
         observed_until=review.observed_until,
-        front=front(review),
-        details=details(review),
+        front=_spelled(front(review)),
+        details=_spelled(details(review)),
         caution=caution,
         marks=("invented records, for trying out",) if review.invented else (),
+    )
+
+
+def _spelled(sections: tuple[Section, ...]) -> tuple[Section, ...]:
+    """Sections with the months in their sentences as a reader says them; tables keep the short form."""
+    return tuple(
+        replace(
+            one,
+            sentences=tuple(map(words.spelled, one.sentences)),
+            items=tuple(map(words.spelled, one.items)),
+            notes=tuple(map(words.spelled, one.notes)),
+        )
+        for one in sections
     )

@@ -12,7 +12,7 @@ from remakes import words
 from remakes.errors import InputError
 from remakes.reports.document import Report
 
-__all__ = ["FORMS", "make", "write_report"]
+__all__ = ["FORMS", "make", "refuse_place", "write_report"]
 
 
 def _pdf(report: Report) -> bytes:
@@ -45,10 +45,33 @@ def make(report: Report, form: str) -> bytes:
     InputError
         There is no such form.
     """
+    _refuse_form(form)
+    return FORMS[form](report)
+
+
+def refuse_place(path: Path) -> None:
+    """Say what speaks against a name for a report, before anything is worked out for it.
+
+    Raises
+    ------
+    InputError
+        The ending is unknown, the name is a folder's, or its folder does not exist.
+    """
+    if path.is_dir():
+        raise InputError(f"{path} is a folder. Give the name of a file in it, such as {path / 'report.pdf'}.")
+    if not path.parent.is_dir():
+        raise InputError(f"The folder {path.parent} does not exist. Make it first, or give another place.")
+    _refuse_form(_form(path))
+
+
+def _form(path: Path) -> str:
+    return path.suffix.lower().removeprefix(".")
+
+
+def _refuse_form(form: str) -> None:
     if form not in FORMS:
         known = words.listed((f".{one}" for one in FORMS), joint="or")
         raise InputError(f"A report cannot be written as {form or 'a file without an ending'!r}. Name it {known}.")
-    return FORMS[form](report)
 
 
 def write_report(report: Report, path: Path) -> None:
@@ -61,11 +84,8 @@ def write_report(report: Report, path: Path) -> None:
     InputError
         The ending is unknown, the name is a folder's, or the place cannot be written to.
     """
-    if path.is_dir():
-        raise InputError(f"{path} is a folder. Give the name of a file in it, such as {path / 'report.pdf'}.")
-    if not path.parent.is_dir():
-        raise InputError(f"The folder {path.parent} does not exist. Make it first, or give another place.")
-    content = make(report, path.suffix.lower().removeprefix("."))
+    refuse_place(path)
+    content = make(report, _form(path))
     try:
         _replace(path, content)
     except OSError as error:

@@ -291,3 +291,12 @@ def test_months_in_words() -> None:
     assert wording.months_named(["2026-05"]) == "May 2026"
     assert wording.months_named([]) == "no month"
     assert wording.from_to(2.6, float("nan")) == ""
+
+
+def test_every_signal_is_explained() -> None:
+    from remakes.trends.months import process_months, signals
+    from remakes.views.month_parts.wording import meanings
+
+    every = [signals.ABOVE, signals.BELOW, signals.RISE, signals.FALL]
+    every += [process_months.NEAR_UPPER, process_months.NEAR_LOWER]
+    assert len(meanings(every)) == len(set(every)) == 6

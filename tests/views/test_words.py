@@ -125,3 +125,9 @@ def test_both_ways_to_start_have_the_same_settings() -> None:
 def test_an_errors_words_come_out_as_they_were_written() -> None:
     said = words.refusal(ValueError("no ![x](http://a.b/c.png)\nnext line"))
     assert said == "no \\!\\[x\\]\\(http\\://a.b/c.png\\)  \nnext line"
+
+
+def test_months_in_an_analysis_s_sentence_are_spelled_out() -> None:
+    said = words.spelled("Since 2026-03 (2026-04 as well): 2026-10-31, R2026-03x and 12026-03 are no months.")
+    assert said == "Since March 2026 (April 2026 as well): 2026-10-31, R2026-03x and 12026-03 are no months."
+    assert words.said("2026-03 had 5 *more*.") == r"March 2026 had 5 \*more\*."

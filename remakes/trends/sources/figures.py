@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from remakes.counts.sources import Source
 from remakes.evidence.estimate import Estimate, finite_or_none
 
 __all__ = ["ALL", "SourceFigure", "Sources"]
@@ -63,8 +64,8 @@ class SourceFigure:
 
     @property
     def name(self) -> str:
-        """In words, "opaquer lot L07"."""
-        return f"{self.step} {self.what} {self.code}".strip()
+        """In words, "opaquer lot L07", "final cure machine F1"."""
+        return str(Source(what=self.what, step=self.step, code=self.code))
 
     def as_json(self) -> dict[str, Any]:
         """A row of `lots_and_machines`; what is not a finite number becomes null."""

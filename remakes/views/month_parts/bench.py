@@ -132,9 +132,9 @@ def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
     says = _asks_for(standard, one.factor)
     if says:
         st.markdown(f"The requirement: {words.plain(says)}.")
-    st.markdown(f"**{words.plain(one.sentence)}**")
+    st.markdown(f"**{words.said(one.sentence)}**")
     if not one.enough and one.missing not in one.sentence:
-        st.info(words.plain(one.missing))
+        st.info(words.said(one.missing))
     for kind, heading in (("missed", "Missed"), ("not recorded", "Not recorded")):
         st.subheader(heading)
         st.altair_chart(

@@ -25,7 +25,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     nowcast = review.nowcast
     months = nowcast.of(defect)
     frame.answer(_answer(nowcast, months, defect))
-    st.markdown(words.plain(nowcast.sentence))
+    st.markdown(words.said(nowcast.sentence))
     if not months:
         return
     range_named = f"still to be entered ({words.chance(nowcast.level)} range)"
@@ -33,7 +33,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     frame.table([_row(one, range_named, enough=nowcast.enough) for one in reversed(months[-_LATEST:])], whole=True)
     if review.back_test is not None:
         st.subheader("Was it right before?")
-        st.markdown(words.plain(review.back_test.sentence))
+        st.markdown(words.said(review.back_test.sentence))
     _how_sure(level=nowcast.level, enough=nowcast.enough)
     downloads.offer_csv(
         [

@@ -45,7 +45,7 @@ def _answer(judged: JudgedDefect, chosen: str) -> None:
             st.markdown(_of_month(month))
         return
     frame.answer(_of_month(month))
-    st.markdown(f"As things stand now: {words.plain(judged.sentence)}")
+    st.markdown(f"As things stand now: {words.said(judged.sentence)}")
 
 
 def _of_month(one: JudgedMonth) -> str:
@@ -92,7 +92,7 @@ def _by_defect(review: flow.MonthReview) -> None:
         whole=True,
     )
     told = [
-        f"- {words.defect(one.defect)}: {words.plain(one.sentence)}"
+        f"- {words.defect(one.defect)}: {words.said(one.sentence)}"
         for one, month in found
         if month.signals or one.since
     ]

@@ -45,7 +45,7 @@ def _answer(found: Sources) -> None:
         return
     said = f"{words.listed(out)} {'stands' if len(out) == 1 else 'stand'} out."
     frame.answer(words.plain(said[0].upper() + said[1:]))
-    st.markdown(words.plain(found.sentence))
+    st.markdown(words.said(found.sentence))
 
 
 def _name(one: SourceFigure) -> str:
@@ -189,7 +189,7 @@ def _clinics(review: flow.MonthReview, defect: str) -> None:
     found = review.clinics
     chosen = [one for one in found.figures if one.defect == defect]
     with st.expander("Clinics: to start a conversation"):
-        st.markdown(words.plain(found.sentence or found.missing))
+        st.markdown(words.said(found.sentence or found.missing))
         st.markdown(
             "Clinics differ in their cases, in how they prepare and cement, and in what they send back at all: the "
             "figures tell none of these apart. Ask before you conclude."

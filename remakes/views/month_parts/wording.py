@@ -30,11 +30,11 @@ _MEANINGS: Final = {
 def answer(sentence: str, missing: str = "") -> None:
     """A result's own words: the first sentence answers, the others stand below; then what is missing, if not told."""
     first, *others = _NEXT.split((sentence or missing).strip(), maxsplit=1)
-    frame.answer(words.plain(first))
+    frame.answer(words.said(first))
     if others:
-        st.markdown(words.plain(others[0]))
+        st.markdown(words.said(others[0]))
     if missing and missing.strip() not in (sentence or missing):
-        st.info(words.plain(missing))
+        st.info(words.said(missing))
 
 
 def about(defect: str) -> str:
