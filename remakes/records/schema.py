@@ -30,6 +30,8 @@ __all__ = [
     "SCHEMA_REVISION",
     "actions",
     "audit",
+    "decision_events",
+    "decisions",
     "import_changes",
     "imports",
     "metadata",
@@ -42,7 +44,7 @@ __all__ = [
 ]
 
 #: The newest migration; a store at another revision is upgraded, a newer one refused.
-SCHEMA_REVISION = "0001"
+SCHEMA_REVISION = "0002"
 
 metadata = MetaData(
     naming_convention={
@@ -193,6 +195,54 @@ actions = Table(
     Column("cost_per_restoration", Float, nullable=False, default=0.0),
     Column("minutes_per_restoration", Float, nullable=False, default=0.0),
     Column("import_id", ForeignKey(imports.c.import_id)),
+)
+
+#: One row for each time that a corrective action is undertaken. Triggers refuse DELETE, and any change of
+#: what was agreed on once it is decided. Action, title and corrects are copies: the list of actions may change.
+decisions = Table(
+    "decisions",
+    metadata,
+    Column("decision_id", Integer, primary_key=True),
+    # The number of its last event: two browsers that change the same decision do not overwrite each other.
+    Column("version", Integer, nullable=False),
+    Column("action", String, nullable=False, index=True),
+    Column("title", String, nullable=False),
+    Column("corrects", JSON, nullable=False),
+    Column("status", String, nullable=False),
+    Column("owner_role", String, nullable=False, default=""),
+    Column("owner_code", String, nullable=False, default=""),
+    Column("decided_on", Date),
+    Column("starts_on", Date),
+    Column("due_on", Date),
+    Column("rule", JSON(none_as_null=True)),
+    Column("correction", Text, nullable=False, default=""),
+    Column("verdict", String, nullable=False, default=""),
+    Column("judged_on", Date),
+    Column("note", Text, nullable=False, default=""),
+    CheckConstraint("status in ('proposed', 'decided', 'running', 'judged', 'withdrawn')", name="status"),
+    CheckConstraint(
+        "status in ('proposed', 'withdrawn') or (rule is not null and decided_on is not null "
+        "and starts_on is not null and due_on is not null)",
+        name="agreed",
+    ),
+    CheckConstraint("starts_on is null or starts_on >= decided_on", name="starts_on"),
+    CheckConstraint("due_on is null or due_on > starts_on", name="due_on"),
+    CheckConstraint("(status = 'judged') = (judged_on is not null and verdict <> '')", name="judged"),
+)
+
+#: Append-only, as the audit is.
+decision_events = Table(
+    "decision_events",
+    metadata,
+    Column("id", _ROW_NUMBER, primary_key=True),
+    Column("decision_id", ForeignKey(decisions.c.decision_id), nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("at", DateTime, nullable=False),
+    Column("who", String, nullable=False),
+    Column("from_status", String, nullable=False),
+    Column("to_status", String, nullable=False),
+    Column("note", Text, nullable=False, default=""),
+    UniqueConstraint("decision_id", "version"),
 )
 
 #: title of the standard, observed_until, the lab's costs, remembered column maps.

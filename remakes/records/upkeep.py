@@ -17,10 +17,23 @@ from remakes.records import schema
 from remakes.records.cells import number_from_text
 from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store, copy_sqlite
+from remakes.records.undertakings import OPEN
 
 __all__ = ["Finding", "backup", "check"]
 
 _MOST_NAMED = 5
+
+#: What only a file can lose; a server keeps its own.
+_TRIGGERS = {
+    "The audit is": {"audit_no_update", "audit_no_delete"},
+    "The decisions are": {
+        "decision_events_no_update",
+        "decision_events_no_delete",
+        "decisions_no_delete",
+        "decisions_stand",
+        "decisions_start_stands",
+    },
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +98,8 @@ def check(store: Store) -> list[Finding]:
     try:
         with store.reader() as connection:
             findings = [*_damage(connection), *_contradictions(connection)]
-            findings += _gaps(connection, read_standard(connection))
+            standard = read_standard(connection)
+            findings += [*_gaps(connection, standard), *_decisions(connection, standard)]
     except DatabaseError as error:
         findings = [
             Finding(severity="fault", text=f"The file cannot be read through ({error.orig}). Restore a backup.")
@@ -117,8 +131,9 @@ def _damage(connection: Connection) -> Iterator[Finding]:
             text=f"{_count(len(orphans), 'row')} ({tables}) whose parent row is lost. Restore a backup.",
         )
     triggers = set(connection.scalars(text("select name from sqlite_master where type = 'trigger'")))
-    if not {"audit_no_update", "audit_no_delete"} <= triggers:
-        yield Finding(severity="fault", text="The audit is no longer protected against changes. Restore a backup.")
+    for what, needed in _TRIGGERS.items():
+        if not needed <= triggers:
+            yield Finding(severity="fault", text=f"{what} no longer protected against changes. Restore a backup.")
 
 
 def _contradictions(connection: Connection) -> Iterator[Finding]:
@@ -149,6 +164,34 @@ def _contradictions(connection: Connection) -> Iterator[Finding]:
         yield Finding(
             severity="remark",
             text=f"{_count(len(found), 'remake')} of a restoration that is not in the records ({_some(found)}).",
+        )
+
+
+def _decisions(connection: Connection, standard: ProcessStandard) -> Iterator[Finding]:
+    decisions, events = schema.decisions, schema.decision_events
+    last = (events.c.decision_id == decisions.c.decision_id) & (events.c.version == decisions.c.version)
+    query = select(decisions, events.c.to_status).outerjoin(events, last).order_by(decisions.c.decision_id)
+    rows = connection.execute(query).all()
+    if found := [str(row.decision_id) for row in rows if row.to_status != row.status]:
+        yield Finding(
+            severity="fault",
+            text=f"{_count(len(found), 'decision')} whose history does not end where it stands ({_some(found)}). "
+            "Restore a backup.",
+        )
+    open_ones = [row for row in rows if row.status in OPEN]
+    listed = set(connection.scalars(select(schema.actions.c.action)))
+    if found := [f"{row.decision_id}: {row.action}" for row in open_ones if row.action not in listed]:
+        yield Finding(
+            severity="remark",
+            text=f"{_count(len(found), 'open decision')} on an action that is no longer in the list ({_some(found)}).",
+        )
+    known = set(standard.factors)
+    ruled = [(row.decision_id, factor) for row in open_ones if row.rule for factor in row.rule["factors"]]
+    if found := [f"{number}: {factor}" for number, factor in ruled if factor not in known]:
+        yield Finding(
+            severity="remark",
+            text=f"{_count(len(found), 'factor')} by which an action is to be judged, and which the standard does not "
+            f"name ({_some(found)}); it cannot be followed up. Bring a standard in that names it.",
         )
 
 
