@@ -70,14 +70,17 @@ def _run(wanted: argparse.Namespace) -> list[Row]:
         os.environ[name] = "1"
     todo = jobs(wanted.scenarios, wanted.seeds)
     started, rows = time.perf_counter(), list[Row]()
-    for number, more in enumerate(run_all(todo, workers=wanted.workers), start=1):
-        rows += more
-        first = more[0]
-        print(
-            f"{number} of {len(todo)} labs, {time.perf_counter() - started:.0f} s: "
-            f"{first.scenario} {first.level:g} {first.seed}",
-            file=sys.stderr,
-        )
+    try:
+        for number, more in enumerate(run_all(todo, workers=wanted.workers), start=1):
+            rows += more
+            first = more[0]
+            print(
+                f"{number} of {len(todo)} labs, {time.perf_counter() - started:.0f} s: "
+                f"{first.scenario} {first.level:g} {first.seed}",
+                file=sys.stderr,
+            )
+    except KeyboardInterrupt:
+        print("Stopped; what has been finished is reported.", file=sys.stderr)
     return rows
 
 
