@@ -1,0 +1,1 @@
+"""A limit and its neighbours: what each would flag, and what it would spare."""

@@ -1,0 +1,162 @@
+"""What limits along one reading would flag and spare: the risk along the reading, and the exchange."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Final
+
+import altair as alt
+
+from remakes.actions.limits.figures import NOT_PROPOSED, LimitPoint, LimitStudy, ReadingRisk
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
+
+__all__ = ["flagged_and_spared", "risk_by_reading"]
+
+_ASKS: Final = {"low": "at least", "high": "at most"}
+_PRESENT, _TIGHTER, _LAXER = "present limit", "tighter", NOT_PROPOSED
+_STANDING: Final = {"present": _PRESENT, "tighter": _TIGHTER, "laxer": _LAXER}
+_KINDS: Final = [_PRESENT, _TIGHTER, _LAXER]
+_KEEPS, _BEYOND = "keeps the present limit", "beyond it"
+
+
+def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
+    """Share returned by reading, with its 95 % interval, and a rule at each present limit.
+
+    Parameters
+    ----------
+    study : LimitStudy
+        Bands without an estimate are left out.
+    name : str
+        What the reading is called on the axis; its unit is added.
+
+    Notes
+    -----
+    Points stand at the median reading of their band. Above each interval: returned, of how many restorations.
+    """
+    rows = [_band(one) for one in study.bands if isfinite(one.risk.estimate)]
+    x = alt.X(
+        "median:Q", title=f"{_reading(study, name)}, median of each band", scale=alt.Scale(zero=False, padding=30)
+    )
+    y = alt.Y(
+        "low:Q",
+        title=["returned with the defect", f"within {study.horizon} months, same cases"],
+        axis=alt.Axis(format=".1~%"),
+    )
+    base = data(rows).encode(x=x, tooltip=_band_tooltip(_reading(study, name)))
+    reach = base.mark_area(color=BLUE, opacity=0.15).encode(y=y, y2="high:Q")
+    line = base.mark_line(color=BLUE, strokeWidth=2).encode(y="risk:Q")
+    kinds = [_KEEPS, _BEYOND]
+    point = base.mark_point(size=80, filled=True, opacity=1).encode(
+        y="risk:Q",
+        shape=alt.Shape(
+            "kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond"]), legend=_legend("reading")
+        ),
+        color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend("reading")),
+    )
+    counts = base.mark_text(dy=-8, color=GREY).encode(y="high:Q", text="counts:N")
+    return layered(*_rules(study), reach, line, point, counts, height=PLOT)
+
+
+def flagged_and_spared(study: LimitStudy) -> Chart:
+    """Restorations a month that each limit would flag, against returns a month it would spare, with 95 % intervals.
+
+    Parameters
+    ----------
+    study : LimitStudy
+        Limits without an estimate are left out; those laxer than the present one are grey and named as not proposed.
+    """
+    rows = [_point(one, study) for one in study.points if isfinite(one.spared_per_month.estimate)]
+    most = max((one.flagged_per_month for one in study.points), default=0.0)
+    scale = alt.Scale(domain=[0, 1.05 * most or 1.0])
+    x = alt.X("flagged:Q", title="restorations flagged a month", scale=scale)
+    title = ["returns spared a month", "if all flagged were as the kept are"]
+    base = data(rows).encode(x=x, tooltip=_point_tooltip())
+    none = data([{"at": 0.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
+    colours = alt.Scale(domain=_KINDS, range=[ORANGE, BLUE, GREY])
+    shapes = alt.Scale(domain=_KINDS, range=["diamond", "circle", "cross"])
+    reach = base.mark_rule(strokeWidth=2).encode(
+        y=alt.Y("low:Q", title=title, scale=alt.Scale(padding=80)),
+        y2="high:Q",
+        color=alt.Color("kind:N", scale=colours, legend=_legend("limit")),
+    )
+    point = base.mark_point(size=90, filled=True, opacity=1).encode(
+        y="spared:Q",
+        color=alt.Color("kind:N", scale=colours, legend=_legend("limit")),
+        shape=alt.Shape("kind:N", scale=shapes, legend=_legend("limit")),
+    )
+    # Upright above each interval, since limits can stand close to each other.
+    text = base.mark_text(angle=270, align="left", dx=6, color=GREY).encode(y="high:Q", text="name:N")
+    return layered(none, reach, point, text, height=PLOT)
+
+
+def _reading(study: LimitStudy, name: str) -> str:
+    return f"{name} ({study.unit})" if study.unit else name
+
+
+def _legend(title: str) -> alt.Legend:
+    return alt.Legend(title=title, orient="top", labelLimit=360, columns=1)
+
+
+def _band(one: ReadingRisk) -> Row:
+    risk = one.risk
+    return {
+        "band": one.band.label,
+        "median": one.band.median,
+        "risk": risk.estimate,
+        "low": risk.low,
+        "high": risk.high,
+        "counts": f"{one.returns} of {one.band.restorations:,}",
+        "kind": _KEEPS if one.keeps else _BEYOND,
+        "said": f"{risk.estimate:.1%} ({risk.low:.1%} to {risk.high:.1%})",
+    }
+
+
+def _band_tooltip(reading: str) -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("band:N", title=reading),
+        alt.Tooltip("said:N", title="returned, same cases (95 %)"),
+        alt.Tooltip("counts:N", title="returned (n)"),
+        alt.Tooltip("kind:N", title="reading"),
+    ]
+
+
+def _rules(study: LimitStudy) -> list[alt.Chart]:
+    """An upright rule at each present limit that the study is about, and what it asks for in words."""
+    rows = [
+        {"at": one.limit, "says": f"present limit: {_ASKS[one.side]} {one.limit:g} {study.unit}".rstrip()}
+        for one in study.points
+        if one.standing == "present"
+    ]
+    if not rows:
+        return []  # a layer without marks would still be announced as a picture
+    base = data(rows).encode(x=alt.X("at:Q"))
+    rule = base.mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[8, 3])
+    text = base.mark_text(angle=270, align="right", baseline="bottom", dx=-6, dy=-4, color=ORANGE).encode(
+        y=alt.value(0), text="says:N"
+    )
+    return [rule, text]
+
+
+def _point(one: LimitPoint, study: LimitStudy) -> Row:
+    return {
+        "name": f"{_ASKS[one.side]} {one.limit:g} {study.unit}".rstrip(),
+        "flagged": one.flagged_per_month,
+        "share": f"{one.flagged_share:.0%}",
+        "spared": one.spared_per_month.estimate,
+        "low": one.spared_per_month.low,
+        "high": one.spared_per_month.high,
+        "kind": _STANDING[one.standing],
+        "said": str(one.spared_per_month),
+        "more": str(one.spared_more) if isfinite(one.spared_more.estimate) else "unknown",
+    }
+
+
+def _point_tooltip() -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("name:N", title="limit"),
+        alt.Tooltip("flagged:Q", title="flagged a month", format=".1f"),
+        alt.Tooltip("share:N", title="flagged"),
+        alt.Tooltip("said:N", title="spared a month (95 %)"),
+        alt.Tooltip("more:N", title="more than at the present limit"),
+        alt.Tooltip("kind:N", title="standing"),
+    ]
