@@ -1,27 +1,33 @@
-"""Which corrective action first: expected net value, by marginal gain over the actions ranked above."""
+"""Which corrective action first: expected net value, by marginal gain over the actions ranked above.
+
+`rank` answers once; `prepare` and `rank_prepared` answer again and again, at other costs, over other horizons or
+with actions half kept up, without fitting or drawing anew.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from remakes.actions.effects import DefectModel, defect_model, shrink
-from remakes.counts.table import DAYS_PER_MONTH, PatternTable
-from remakes.deviations.detect import NOT_APPLICABLE
-from remakes.evidence.estimate import Estimate
+from remakes.actions.information import WorthKnowing, worth_knowing
+from remakes.actions.prepared import Portfolio, Prepared, Worth, kept_up_of, prepare
+from remakes.counts.table import PatternTable
+from remakes.errors import InputError
+from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.findings import Finding
 from remakes.records.corrective_actions import CorrectiveAction, Costs
 
-__all__ = ["RankedAction", "rank"]
+__all__ = ["RankedAction", "next_measurement", "rank", "rank_prepared"]
 
 Floats = NDArray[np.float64]
 
-_DRAWS: Final = 1000
 _BELIEVED: Final = ("strong", "moderate", "weak")
+#: Between these probabilities of paying it is an open question whether to act.
+_OPEN: Final = (0.2, 0.8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +52,12 @@ class RankedAction:
     because : tuple of (factor, defect)
         Findings behind it.
     cautions : tuple of str
+    break_even_cost_per_month : Estimate
+        What the action may cost a month, all in all, before what it adds is worth less than that.
+    joint_probability_worthwhile : float
+        Share of the draws in which it and all above it together are worth more than they cost.
+    next_measurement : WorthKnowing or None
+        Where it is not clear whether the action pays: which of its factors is best measured first.
     """
 
     action: str
@@ -62,6 +74,14 @@ class RankedAction:
     restorations_per_month: float
     because: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
+    break_even_cost_per_month: Estimate = UNKNOWN
+    joint_probability_worthwhile: float = float("nan")
+    next_measurement: WorthKnowing | None = None
+
+    @property
+    def clear(self) -> bool:
+        """A finding stands behind it, and the draws mostly agree on whether it pays."""
+        return bool(self.because) and not _OPEN[0] <= self.probability_worthwhile <= _OPEN[1]
 
     def as_json(self) -> dict[str, Any]:
         """The action in the interchange format."""
@@ -80,15 +100,10 @@ class RankedAction:
             "cost_per_month": self.cost_per_month,
             "restorations_per_month": self.restorations_per_month,
             "cautions": list(self.cautions),
+            "break_even_cost_per_month": self.break_even_cost_per_month.as_json(),
+            "joint_probability_worthwhile": finite_or_none(self.joint_probability_worthwhile),
+            "next_measurement": self.next_measurement.as_json() if self.next_measurement else None,
         }
-
-
-@dataclass(frozen=True, slots=True)
-class _Worth:
-    """Draws of what a set of actions avoids and saves per month."""
-
-    avoided: Floats
-    saved: Floats
 
 
 def rank(
@@ -99,6 +114,7 @@ def rank(
     *,
     horizon: int = 12,
     seed: int = 0,
+    kept_up: Mapping[str, float] | None = None,
 ) -> tuple[RankedAction, ...]:
     """What to change first?
 
@@ -114,122 +130,163 @@ def rank(
         Months of service whose returns count, and over which one-off costs are spread.
     seed : int
         Of the simulation; the same seed gives the same list.
+    kept_up : mapping of action to number, optional
+        By which its `corrects` are multiplied, 0 (not kept up at all) to 1; left out: 1.
 
     Returns
     -------
     tuple of RankedAction
         All actions, by what each adds to the expected net value of those before it.
+
+    Raises
+    ------
+    InputError
+        `kept_up` outside 0 to 1, or of an action that is not in the list.
     """
-    effects = shrink(findings)
-    wanted = {factor for action in actions for factor in action.corrects}
-    rng = np.random.default_rng(seed)
-    models = [
-        defect_model(table, defect, mine, horizon=horizon, draws=_DRAWS, rng=rng)
-        for defect in table.defects
-        if (mine := [e for e in effects if e.defect == defect and e.factor in wanted])
-    ]
-    months = max(((table.last_delivered - table.first_delivered).days + 1) / DAYS_PER_MONTH, 1.0)
+    return rank_prepared(prepare(table, findings, actions, horizon=horizon, seed=seed), actions, costs, kept_up=kept_up)
 
-    def worth(chosen: Sequence[CorrectiveAction]) -> _Worth:
-        corrected = _joint_correction(chosen)
-        avoided, saved = np.zeros(_DRAWS), np.zeros(_DRAWS)
-        for model in models:
-            spared = model.avoided(corrected) / months
-            avoided += spared
-            saved += spared * costs.per_return.get(model.defect, costs.default_per_return)
-        return _Worth(avoided, saved)
 
-    monthly = {a.action: _monthly_cost(table, a, costs, months=months, horizon=horizon) for a in actions}
-    chosen: list[CorrectiveAction] = []
-    ranked: list[RankedAction] = []
-    before, left = worth([]), list(actions)
+def rank_prepared(
+    prepared: Prepared,
+    actions: Sequence[CorrectiveAction],
+    costs: Costs,
+    *,
+    kept_up: Mapping[str, float] | None = None,
+    horizon: int | None = None,
+) -> tuple[RankedAction, ...]:
+    """What to change first, if things were so? The same draws as before, so that only the question differs.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    actions : sequence of CorrectiveAction
+        With costs as they may be; their factors must be among those prepared for.
+    costs : Costs
+    kept_up : mapping of action to number, optional
+        As for `rank`.
+    horizon : int, optional
+        Another one than prepared for.
+
+    Raises
+    ------
+    InputError
+        As for `rank`; a horizon that is not 1 to 60; an action on a factor that was not prepared for.
+    """
+    corrects = kept_up_of(actions, kept_up)
+    _check_prepared(prepared, actions)
+    question = _Question(
+        prepared=prepared.over(horizon),
+        costs=costs,
+        corrects=corrects,
+        monthly={action.action: prepared.over(horizon).cost_per_month(action, costs) for action in actions},
+    )
+    measures = worth_knowing(question.prepared, actions, costs, kept_up=kept_up)
+    none_yet = now = question.prepared.portfolio(costs)
+    left, chosen, ranked = list(actions), list[CorrectiveAction](), list[RankedAction]()
     while left:
-        trials = [(worth([*chosen, action]), action) for action in left]
-        after, best = max(
-            trials, key=lambda pair: float((pair[0].saved - before.saved).mean()) - monthly[pair[1].action][0]
-        )
+        trials = [(now.worth_with(corrects[action.action]), action) for action in left]
+        before = now.worth()
+        after, best = max(trials, key=lambda t: float((t[0].saved - before.saved).mean()) - question.cost(t[1]))
         chosen.append(best)
         left.remove(best)
-        ranked.append(
-            _ranked(table, best, len(chosen), before, after, worth([best]), monthly, chosen, findings, models)
-        )
-        before = after
+        alone = none_yet.worth_with(corrects[best.action])
+        ranked.append(question.ranked(chosen, before=before, after=after, alone=alone, measures=measures))
+        now = _then(now, corrects[best.action]) if left else now
     return tuple(ranked)
 
 
-def _joint_correction(chosen: Sequence[CorrectiveAction]) -> dict[str, float]:
-    """Share of each factor's misses that a set of actions removes; two actions on one factor act in turn."""
-    left: dict[str, float] = {}
-    for action in chosen:
-        for factor, share in action.corrects.items():
-            left[factor] = left.get(factor, 1.0) * (1.0 - share)
-    return {factor: 1.0 - share for factor, share in left.items()}
+def next_measurement(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing]) -> WorthKnowing | None:
+    """What to measure before acting at all; None where one action is clear and pays, or nothing is worth knowing.
+
+    Parameters
+    ----------
+    ranked : sequence of RankedAction
+    measures : sequence of WorthKnowing
+        Of the same list, the most valuable first.
+    """
+    if any(action.clear and action.probability_worthwhile > _OPEN[1] for action in ranked):
+        return None
+    return measures[0] if measures else None
 
 
-def _monthly_cost(
-    table: PatternTable, action: CorrectiveAction, costs: Costs, *, months: float, horizon: int
-) -> tuple[float, float]:
-    """Cost a month, and restorations a month to which the action applies."""
-    known = [table.factors.index(factor) for factor in action.corrects if factor in table.factors]
-    concerned = (
-        (table.status[:, known] != NOT_APPLICABLE).any(axis=1) if known else np.zeros(table.patterns, dtype=bool)
-    )
-    restorations = float(table.restorations[concerned].sum()) / months
-    each = action.cost_per_restoration + action.minutes_per_restoration * costs.per_minute
-    return restorations * each + action.cost_once / horizon, restorations
+def _then(now: Portfolio, corrects: Mapping[str, float]) -> Portfolio:
+    return now.with_action(corrects) if corrects else now
 
 
-def _ranked(
-    table: PatternTable,
-    action: CorrectiveAction,
-    place: int,
-    before: _Worth,
-    after: _Worth,
-    alone: _Worth,
-    monthly: Mapping[str, tuple[float, float]],
-    chosen: Sequence[CorrectiveAction],
-    findings: Sequence[Finding],
-    models: Sequence[DefectModel],
-) -> RankedAction:
-    cost, restorations = monthly[action.action]
-    net = after.saved - before.saved - cost
-    joint_cost = sum(monthly[a.action][0] for a in chosen)
-    because = tuple(
+def _check_prepared(prepared: Prepared, actions: Sequence[CorrectiveAction]) -> None:
+    strange = sorted({factor for action in actions for factor in action.corrects} - prepared.wanted)
+    if strange:
+        raise InputError(
+            f"The draws were not prepared for {', '.join(strange)}. Prepare them again with the actions to be ranked."
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Question:
+    """What all places of one list share."""
+
+    prepared: Prepared
+    costs: Costs
+    corrects: Mapping[str, Mapping[str, float]]
+    monthly: Mapping[str, float]
+
+    def cost(self, action: CorrectiveAction) -> float:
+        return self.monthly[action.action]
+
+    def ranked(
+        self,
+        chosen: Sequence[CorrectiveAction],
+        *,
+        before: Worth,
+        after: Worth,
+        alone: Worth,
+        measures: Sequence[WorthKnowing],
+    ) -> RankedAction:
+        """The last of the chosen at its place."""
+        action, cost = chosen[-1], self.cost(chosen[-1])
+        saved = after.saved - before.saved
+        joint_net = after.saved - sum(self.cost(one) for one in chosen)
+        because = _because(self.prepared, action)
+        placed = RankedAction(
+            action=action.action,
+            title=action.title,
+            rank=len(chosen),
+            avoided_per_month=_summary(after.avoided - before.avoided),
+            net_per_month=_summary(saved - cost),
+            alone_avoided_per_month=_summary(alone.avoided),
+            alone_net_per_month=_summary(alone.saved - cost),
+            joint_avoided_per_month=_summary(after.avoided),
+            joint_net_per_month=_summary(joint_net),
+            probability_worthwhile=float((saved > cost).mean()),
+            cost_per_month=cost,
+            restorations_per_month=self.prepared.restorations_per_month(action),
+            because=because,
+            cautions=_cautions(self.prepared, action, because),
+            break_even_cost_per_month=_summary(saved),
+            joint_probability_worthwhile=float((joint_net > 0).mean()),
+        )
+        if placed.clear:
+            return placed
+        measure = next((one for one in measures if one.factor in action.corrects), None)
+        return replace(placed, next_measurement=measure)
+
+
+def _because(prepared: Prepared, action: CorrectiveAction) -> tuple[tuple[str, str], ...]:
+    return tuple(
         (f.factor, f.defect)
-        for f in findings
+        for f in prepared.findings
         if f.factor in action.corrects and f.plausible and f.grade in _BELIEVED and f.adjusted.odds_ratio.estimate > 1
     )
-    return RankedAction(
-        action=action.action,
-        title=action.title,
-        rank=place,
-        avoided_per_month=_summary(after.avoided - before.avoided),
-        net_per_month=_summary(net),
-        alone_avoided_per_month=_summary(alone.avoided),
-        alone_net_per_month=_summary(alone.saved - cost),
-        joint_avoided_per_month=_summary(after.avoided),
-        joint_net_per_month=_summary(after.saved - joint_cost),
-        probability_worthwhile=float((net > 0).mean()),
-        cost_per_month=cost,
-        restorations_per_month=restorations,
-        because=because,
-        cautions=_cautions(table, action, because, models),
-    )
 
 
-def _cautions(
-    table: PatternTable,
-    action: CorrectiveAction,
-    because: tuple[tuple[str, str], ...],
-    models: Sequence[DefectModel],
-) -> tuple[str, ...]:
+def _cautions(prepared: Prepared, action: CorrectiveAction, because: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
     said = []
-    unknown = [factor for factor in action.corrects if factor not in table.factors]
+    unknown = [factor for factor in action.corrects if factor not in prepared.table.factors]
     if unknown:
         said.append(f"The standard knows no {', '.join(unknown)}: what this part would spare cannot be estimated.")
     if not because:
         said.append("No finding stands behind this action yet: measure first, or let another one go ahead.")
-    if not any(set(model.factors) & set(action.corrects) for model in models):
+    if not any(set(model.factors) & set(action.corrects) for model in prepared.models):
         said.append("No return with a defect that it could spare can be estimated in these records.")
     return tuple(said)
 

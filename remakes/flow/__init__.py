@@ -4,6 +4,7 @@ Nothing is computed here; each function takes the records, runs the chain as far
 and hands back a frozen result.
 """
 
+from remakes.flow.actions import Choices, follow_up, limit_study, plan_trial, prepare_choices
 from remakes.flow.analysis import (
     Analysis,
     analyze,
@@ -36,6 +37,7 @@ __all__ = [
     "LEAST_DELIVERED",
     "Analysis",
     "Brief",
+    "Choices",
     "ConcernedRestoration",
     "FactorSummary",
     "MonthReview",
@@ -48,9 +50,13 @@ __all__ = [
     "closer_looks",
     "count_months",
     "cross_checks",
+    "follow_up",
     "interactions",
+    "limit_study",
     "month_report",
     "own_work",
+    "plan_trial",
+    "prepare_choices",
     "restorations_behind",
     "restorations_from",
     "set_observed_until",

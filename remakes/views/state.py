@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final, Literal, cast, get_args
@@ -18,10 +18,14 @@ from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.server import DATABASE_VARIABLE
 
 if TYPE_CHECKING:
+    from remakes.actions.follow_up.verdicts import FollowUp
+    from remakes.actions.limits.study import LimitStudy
+    from remakes.actions.trial.plan import TrialPlan
     from remakes.counts.sources import Concerned
     from remakes.evidence.checks.closer_look import CloserLook
     from remakes.evidence.checks.cross_check import CrossCheck
     from remakes.evidence.checks.interactions import Interactions
+    from remakes.records.decisions import Decision
 
 __all__ = [
     "HORIZON",
@@ -30,14 +34,19 @@ __all__ = [
     "Visitor",
     "analysis",
     "behind",
+    "choices",
     "closer_look",
     "cross_checks",
+    "decisions",
+    "follow_up",
     "interactions",
+    "limit_study",
     "months",
     "report",
     "require",
     "restorations_from",
     "store",
+    "trial_plan",
     "visitor",
 ]
 
@@ -144,6 +153,54 @@ def _restorations_from(
     url: str, version: int, what: Literal["lot", "equipment", "clinic"], code: str, step: str
 ) -> tuple[Concerned, ...]:
     return flow.restorations_from(_store(url), what=what, code=code, step=step)
+
+
+def choices(result: flow.Analysis) -> flow.Choices:
+    """What the lab could change, prepared for “what if”."""
+    records = store()
+    key = ("choices", _url(), records.data_version(), HORIZON)
+    job = shelf().job(key, lambda tell: _told(tell, lambda: flow.prepare_choices(records, result)))
+    return follow(job, "Preparing the actions", flow.Choices)
+
+
+def decisions() -> tuple[Decision, ...]:
+    """What has been proposed and decided, newest first; always as it stands now."""
+    from remakes.records.decisions import list_decisions
+
+    return list_decisions(store())
+
+
+def follow_up(decision: Decision) -> FollowUp:
+    """Whether a decision has worked so far."""
+    from remakes.actions.follow_up.verdicts import FollowUp
+
+    records = store()
+    key = ("follow-up", _url(), records.data_version(), decision.decision_id)
+    job = shelf().job(key, lambda tell: _told(tell, lambda: flow.follow_up(records, decision)))
+    return follow(job, "Looking whether it worked", FollowUp)
+
+
+def limit_study(result: flow.Analysis, factor: str, defect: str, *, asked: bool) -> LimitStudy | None:
+    """What another limit would flag and spare; None until somebody has asked for it."""
+    records = store()
+    found = _on_demand(
+        ("limit study", records.data_version(), factor, defect),
+        lambda tell: _told(tell, lambda: flow.limit_study(records, result, factor=factor, defect=defect)),
+        "Comparing limits",
+        asked=asked,
+    )
+    return cast("LimitStudy | None", found)
+
+
+def trial_plan(result: flow.Analysis, wishes: Mapping[str, Any], *, asked: bool) -> TrialPlan | None:
+    """How long a trial must run; None until somebody has asked for it."""
+    found = _on_demand(
+        ("trial", store().data_version(), *sorted((name, str(value)) for name, value in wishes.items())),
+        lambda tell: _told(tell, lambda: flow.plan_trial(result, **wishes)),
+        "Planning the trial",
+        asked=asked,
+    )
+    return cast("TrialPlan | None", found)
 
 
 def closer_look(result: flow.Analysis, factor: str, defect: str, *, asked: bool) -> CloserLook | None:

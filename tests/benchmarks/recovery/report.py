@@ -39,6 +39,10 @@ _COLUMNS: Final[tuple[tuple[str, Callable[[Summary], str]], ...]] = (
     ("avoid cover", lambda s: _percent(s.avoidable_coverage, 1)),
     ("lost", lambda s: _percent(s.lost, 1)),
     ("seconds", lambda s: f"{s.seconds:.1f}"),
+    ("spared cover 90", lambda s: _percent(s.spared_coverage, 1)),
+    ("joint cover 90", lambda s: _percent(s.joint_coverage, 1)),
+    ("joint bias", lambda s: _percent(s.joint_bias, 1)),
+    ("joint error", lambda s: _percent(s.joint_error)),
 )
 
 
@@ -96,6 +100,11 @@ def goals(rows: Sequence[Row]) -> list[Goal]:
         goal("z standard deviation of all null pairs", lambda m, _b: summary(m).z_sd, 0.95, 1.05),
         goal("found, relative to the oracle: at least 0.95", _relative_to, 0.95, np.inf),
         goal("lost by the first three: at most 0.05", lambda m, _b: summary(m).lost, -np.inf, 0.05),
+        goal(
+            "90 % intervals of spared returns cover: 0.85 to 0.95", lambda m, _b: summary(m).spared_coverage, 0.85, 0.95
+        ),
+        goal("the same of the first three together", lambda m, _b: summary(m).joint_coverage, 0.85, 0.95),
+        goal("bias of the first three together: within 0.10", lambda m, _b: summary(m).joint_bias, -0.10, 0.10),
     ]
 
 

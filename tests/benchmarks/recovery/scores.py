@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from math import exp, isfinite, log, nan, sqrt
 from typing import Any, Final
 
@@ -13,11 +13,14 @@ from scipy.special import ndtri
 from remakes.evidence.grades import REPORTED
 from tests.benchmarks.recovery.labs import Lab, Pair, Truth
 from tests.benchmarks.recovery.methods import FIRST, Answer, Told
+from tests.benchmarks.recovery.service import HORIZON
 from tests.benchmarks.recovery.trade import PLAUSIBLE
 
 __all__ = ["Score", "Summary", "score", "summary"]
 
 _FOUND: Final = 0.10
+#: Of a difference of two expected numbers of returns that are the same.
+_ROUNDING: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +53,15 @@ class Score:
     best, chosen : float
         Returns avoided by the best three factors, and by the three the method puts first.
     seconds : float
+    spared_intervals, spared_covered : int
+        Factors with a 90 % interval of the returns that an end of their misses would spare, had all restorations
+        been followed to the horizon; how many hold the truth.
+    joint_intervals, joint_covered : int
+        The same of the first three together: one a lab.
+    joint_above, joint_below : int
+        Such intervals that lie above, below the truth.
+    joint_true, joint_told, joint_error : float
+        Returns that the first three together would truly spare, as told, and the absolute difference.
     """
 
     causes: int
@@ -81,6 +93,15 @@ class Score:
     best: float
     chosen: float
     seconds: float
+    spared_intervals: int = 0
+    spared_covered: int = 0
+    joint_intervals: int = 0
+    joint_covered: int = 0
+    joint_above: int = 0
+    joint_below: int = 0
+    joint_true: float = 0.0
+    joint_told: float = 0.0
+    joint_error: float = 0.0
 
     def __add__(self, other: Score) -> Score:
         return Score(**{one.name: getattr(self, one.name) + getattr(other, one.name) for one in fields(Score)})
@@ -108,6 +129,10 @@ class Summary:
     avoidable_coverage: float
     lost: float
     seconds: float
+    spared_coverage: float
+    joint_coverage: float
+    joint_bias: float
+    joint_error: float
 
 
 def score(lab: Lab, answer: Answer) -> Score:
@@ -122,6 +147,7 @@ def score(lab: Lab, answer: Answer) -> Score:
         best=truth.best(FIRST),
         chosen=truth.avoided_by(frozenset(answer.first)),
         seconds=answer.seconds,
+        **_spared(truth, answer),
     )
 
 
@@ -152,6 +178,10 @@ def summary(scores: Iterable[Score]) -> Summary:
         avoidable_coverage=_share(total.avoidable_covered, total.avoidable_intervals),
         lost=_share(total.best - total.chosen, total.best),
         seconds=total.seconds / len(each),
+        spared_coverage=_share(total.spared_covered, total.spared_intervals),
+        joint_coverage=_share(total.joint_covered, total.joint_intervals),
+        joint_bias=_share(total.joint_told - total.joint_true, total.joint_true),
+        joint_error=_share(total.joint_error, total.joint_true),
     )
 
 
@@ -249,4 +279,28 @@ def _avoidable(truth: Truth, answer: Answer) -> dict[str, Any]:
         "avoidable_error": float(np.abs(told - true).sum()),
         "avoidable_intervals": int(known.sum()),
         "avoidable_covered": int(((low <= true) & (true <= high))[known].sum()),
+    }
+
+
+def _spared(truth: Truth, answer: Answer) -> dict[str, Any]:
+    """What an end of misses would spare, with every restoration followed to the horizon."""
+    if answer.joint is None:
+        return {}
+    hazards = truth.hazards
+    whole = replace(truth, hazards=replace(hazards, follow_up=np.full(hazards.follow_up.shape, float(HORIZON))))
+    alone = [
+        one.low - _ROUNDING <= whole.avoided_by(frozenset({factor})) <= one.high + _ROUNDING
+        for factor, one in answer.alone.items()
+    ]
+    joint, true = answer.joint, whole.avoided_by(frozenset(answer.first))
+    return {
+        "spared_intervals": len(alone),
+        "spared_covered": sum(alone),
+        "joint_intervals": 1,
+        "joint_covered": int(joint.low - _ROUNDING <= true <= joint.high + _ROUNDING),
+        "joint_above": int(joint.low - _ROUNDING > true),
+        "joint_below": int(joint.high + _ROUNDING < true),
+        "joint_true": true,
+        "joint_told": joint.told,
+        "joint_error": abs(joint.told - true),
     }
