@@ -257,15 +257,15 @@ def test_a_refused_row_refuses_the_file_and_is_named(files: Path, tmp_path: Path
 
 
 def test_what_broke_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
-    from remakes import cli
+    from remakes.cli import commands
 
     def broken() -> None:
         raise ZeroDivisionError("1/0")
 
-    monkeypatch.setattr(cli, "app", lambda **_kwargs: broken())
+    monkeypatch.setattr(commands, "app", lambda **_kwargs: broken())
     monkeypatch.delenv("REMAKES_DEBUG", raising=False)
     with pytest.raises(SystemExit) as stopped:
-        cli.main()
+        commands.main()
     assert stopped.value.code == 1
     assert "ZeroDivisionError" in capsys.readouterr().err
 

@@ -1,29 +1,24 @@
-"""The command line: parse, call, print. Results go to standard output, progress and errors to standard error."""
+"""The commands: parse, call, print. Results go to standard output, progress and errors to standard error."""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.markup import escape
 
 from remakes import __version__
+from remakes.cli.shown import err, out, progress, show_analysis, show_months, show_more, show_table_report
 from remakes.errors import RemakesError
 
 if TYPE_CHECKING:
-    from remakes.evidence.checks.closer_look import CloserLook
-    from remakes.evidence.checks.cross_check import CrossCheck
-    from remakes.evidence.checks.interactions import Interactions
-    from remakes.flow import Analysis, Months
-    from remakes.records.importers import TableReport
     from remakes.records.store import Store
 
 __all__ = ["app", "main"]
@@ -36,12 +31,6 @@ app = typer.Typer(
     rich_markup_mode="rich",
 )
 
-out = Console(soft_wrap=True, highlight=False)
-err = Console(stderr=True, soft_wrap=True, highlight=False)
-if not out.is_terminal:
-    # A file or a pipe has no width: tables stay whole.
-    out = Console(soft_wrap=True, highlight=False, width=200)
-
 Database = Annotated[
     str | None,
     typer.Option(
@@ -52,9 +41,6 @@ JsonTo = Annotated[
     Path | None, typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - writes to standard output.")
 ]
 Seed = Annotated[int, typer.Option("--seed", metavar="N", help="Of the simulations.")]
-
-_MOST_SHOWN = 20
-_MONTHS_SHOWN = 12
 
 
 def main() -> None:
@@ -133,7 +119,7 @@ def import_(
     """
     from remakes.records.importers import import_paths
 
-    with _opened(db, create=True) as store, _progress() as tell:
+    with _opened(db, create=True) as store, progress() as tell:
         report = import_paths(
             store,
             paths,
@@ -143,50 +129,11 @@ def import_(
             progress=tell,
         )
     for table in report.tables:
-        _print_table_report(table)
+        show_table_report(table)
     for note in report.notes:
         err.print(note, markup=False)
     if not report.ok:
         raise typer.Exit(1)
-
-
-def _print_table_report(table: TableReport) -> None:
-    name = f"{table.file}{f' [{table.sheet}]' if table.sheet else ''}"
-    state = "saved" if table.saved else "nothing saved"
-    changed = f", {table.changed} changed" if table.changed else ""
-    out.print(
-        f"{name} ({table.table}): {table.taken} taken{changed}, {table.unchanged} unchanged, "
-        f"{table.refused_rows} refused: {state}"
-        + (f" ({table.held_back} good rows held back)" if table.held_back else ""),
-        markup=False,
-    )
-    for note in table.notes:
-        err.print(f"  {note}", markup=False)
-    # A person sees the first few; a file or another program gets them all.
-    shown = table.refused[:_MOST_SHOWN] if err.is_terminal else table.refused
-    for refusal in shown:
-        err.print(f"  refused: {refusal}", markup=False, style="red")
-    if len(table.refused) > len(shown):
-        err.print(f"  ... and {len(table.refused) - len(shown)} more; 2>FILE keeps them all", markup=False)
-
-
-@contextmanager
-def _progress() -> Iterator[Any]:
-    """A progress bar on standard error where somebody watches; yields what to call with (what, done, total)."""
-    if not err.is_terminal:
-        yield None
-        return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), console=err, transient=True
-    ) as bar:
-        task = bar.add_task("starting", total=None)
-
-        def tell(what: str, done: int, total: int) -> None:
-            bar.update(task, description=escape(str(what)), completed=done, total=total or None)
-
-        yield tell
 
 
 @app.command()
@@ -267,7 +214,7 @@ def analyze(
     from remakes import flow
 
     with ExitStack() as held:
-        tell = held.enter_context(_progress())
+        tell = held.enter_context(progress())
         source = from_ or held.enter_context(_opened(db))
         options: dict[str, Any] = {
             "horizon": horizon,
@@ -283,8 +230,8 @@ def analyze(
         pairs = flow.interactions(result, progress=tell) if together else None
         checks = flow.cross_checks(result, seed=seed) if cross_check else ()
     if json_to is None:
-        _print_analysis(result)
-        _print_more(looks, pairs, checks)
+        show_analysis(result)
+        show_more(looks, pairs, checks)
         return
     whole = result.as_json()
     whole |= {"closer": [one.as_json() for one in looks]} if closer else {}
@@ -305,60 +252,6 @@ def _write_json(whole: dict[str, Any], to: Path) -> None:
         _fail(f"{to} cannot be written ({error.strerror}). Give another file after --json.")
 
 
-def _print_more(looks: Sequence[CloserLook], pairs: Interactions | None, checks: Sequence[CrossCheck]) -> None:
-    """What was asked for beyond the findings, in sentences."""
-    for look in looks:
-        out.print(f"{look.factor} with {look.defect}:", markup=False, style="bold")
-        for sentence in look.sentences:
-            out.print(f"  {sentence}", markup=False)
-    if pairs:
-        out.print(pairs.sentence, markup=False)
-        for pair in (one for one in pairs.tested if one.found):
-            out.print(f"  {pair.sentence}", markup=False)
-    for one in checks:
-        out.print(
-            f"{one.defect}: area under the curve {one.logistic:.2f} by the logistic model, "
-            f"{one.trees:.2f} by trees ({one.returns_judged} returns among younger deliveries)"
-            f"{': an interaction or a threshold may be missing' if one.trees_win else ''}"
-        )
-
-
-def _print_analysis(result: Analysis) -> None:
-    from rich.table import Table
-
-    out.print(
-        f"{result.restorations} restorations, {result.returns} first returns, observed until {result.observed_until}; "
-        f"risks within {result.horizon} months of delivery."
-    )
-    shown = [f for f in result.findings if f.grade in ("strong", "moderate", "weak")]
-    open_ = [f for f in result.findings if f.grade == "cannot tell" and f.plausible]
-    if shown:
-        table = Table("step missed", "goes with", "odds ratio (95 %)", "q", "avoidable returns", "grade", box=None)
-        for one in shown:
-            spared = one.adjusted.avoidable
-            avoidable = f"{spared.estimate:.0f} ({spared.low:.0f} to {spared.high:.0f})"
-            table.add_row(one.factor, one.defect, str(one.adjusted.odds_ratio), f"{one.q:.3f}", avoidable, one.grade)
-        out.print(table)
-    else:
-        out.print("No step stands out: these records cannot tell yet, or nothing goes with returns.")
-    out.print(f"Cannot tell yet for {len(open_)} plausible pairs of step and defect.")
-    if result.actions:
-        table = Table("rank", "action", "returns avoided a month", f"net a month {result.currency}", "pays", box=None)
-        for action in result.actions:
-            net = action.net_per_month
-            table.add_row(
-                str(action.rank),
-                escape(action.title),
-                str(action.avoided_per_month),
-                f"{net.estimate:.0f} ({net.low:.0f} to {net.high:.0f})",
-                f"{action.probability_worthwhile:.0%}",
-            )
-        out.print(table)
-    out.print(
-        "An estimate from records: a step that goes with returns need not cause them. `--json -` gives all figures."
-    )
-
-
 @app.command()
 def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
     """Tell whether a month is different, since when, what changed, and which lot or machine stands out.
@@ -367,34 +260,16 @@ def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
     """
     from remakes import flow, words
 
-    with _opened(db) as store, _progress() as tell:
+    with _opened(db) as store, progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
         whole = months.as_json()
     if json_to is not None:
         _write_json(whole, json_to)
         return
-    _print_months(months)
+    show_months(months)
     for sentence in whole["sentences"]:
         out.print(words.spelled(sentence), markup=False)
     out.print("An estimate from records: what goes with a change need not cause it. `--json -` gives all figures.")
-
-
-def _print_months(months: Months) -> None:
-    from rich.table import Table
-
-    every = months.report_months.of("all").months[-_MONTHS_SHOWN:]
-    table = Table("month", "returns", "still to be entered", "expected", "limits", "signals", box=None)
-    for one in every:
-        judged = one.expected == one.expected
-        table.add_row(
-            one.month if one.complete else f"{one.month} (not complete)",
-            str(one.returns),
-            f"{one.expected_late:.1f}" if one.expected_late >= 0.05 else "",
-            f"{one.expected:.1f}" if judged else "not judged",
-            f"{one.low:.0f} to {one.high:.0f}" if judged else "",
-            ", ".join(one.signals),
-        )
-    out.print(table)
 
 
 @app.command()
@@ -416,7 +291,7 @@ def report(
     from remakes.reports.writing import refuse_place
 
     refuse_place(to)
-    with _opened(db) as store, _progress() as tell:
+    with _opened(db) as store, progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
         review = months.review(month)
         flow.write_month_report(review, to, caution=SAFETY_LINE, made_on=date.today())
@@ -511,7 +386,7 @@ def demo(
     """
     from remakes.records.demo_lab import build_demo
 
-    with _progress() as tell:
+    with progress() as tell:
         built = build_demo(db, progress=tell)
     err.print(f"The demo lab (invented) is {'built' if built else 'already there'}: {escape(db)}")
     if build_only:
@@ -519,7 +394,3 @@ def demo(
     from remakes.views.server import serve
 
     serve(db, port=port, open_browser=not no_browser)
-
-
-if __name__ == "__main__":
-    main()
