@@ -1,15 +1,22 @@
-"""What actions would spare, as a chart."""
+"""What actions would spare and be worth together, as charts."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import altair as alt
 
 from remakes.actions.ranking import RankedAction
-from remakes.charts.base import BLUE, Chart, dashed_at, data, height_of, layered, wide_axis
+from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
 
-__all__ = ["joint_avoided"]
+__all__ = ["joint_avoided", "joint_net"]
+
+#: Height of a legend of two lines with its title.
+_LEGEND: Final = 60
+_PAYS, _DOES_NOT = "adds more than it costs", "costs more than it adds"
+#: Kind of action: shape, outline, fill.
+_LOOKS: Final = {_PAYS: ("circle", BLUE, BLUE), _DOES_NOT: ("diamond", ORANGE, "transparent")}
 
 
 def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
@@ -22,7 +29,7 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
     """
     rows = [
         {
-            "name": f"{one.rank}. {'+ ' if one.rank > 1 else ''}{one.action}",
+            "name": _name(one),
             "estimate": one.joint_avoided_per_month.estimate,
             "low": one.joint_avoided_per_month.low,
             "high": one.joint_avoided_per_month.high,
@@ -30,8 +37,8 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
         }
         for one in actions
     ]
-    base = data(rows).encode(y=alt.Y("name:N", sort=None, title="actions taken together", axis=wide_axis()))
-    title = "returns avoided a month, all actions down to this line together (95 % interval)"
+    base = data(rows).encode(y=_down(rows))
+    title = ["returns avoided a month, all actions", "down to this line together (95 % interval)"]
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
     point = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
         x="estimate:Q",
@@ -43,3 +50,59 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
         ],
     )
     return layered(dashed_at(0), reach, point, height=height_of(rows))
+
+
+def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
+    """Net value a month of the first one, two, three ... actions together; told apart: which of them adds value.
+
+    Parameters
+    ----------
+    actions : sequence of RankedAction
+        In the order of their rank.
+    currency : str
+        For the axis; blank where none was stated.
+    """
+    rows = [
+        {
+            "name": _name(one),
+            "estimate": one.joint_net_per_month.estimate,
+            "low": one.joint_net_per_month.low,
+            "high": one.joint_net_per_month.high,
+            "kind": _PAYS if one.net_per_month.estimate > 0 else _DOES_NOT,
+            "adds": one.net_per_month.estimate,
+            "title": one.title,
+        }
+        for one in actions
+    ]
+    base = data(rows).encode(y=_down(rows))
+    money = f", {currency}" if currency else ""
+    title = [f"net value a month{money}, all actions", "down to this line together (95 % interval)"]
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    legend = alt.Legend(title="this action by itself", orient="top", labelLimit=300, columns=1)
+
+    def scale(at: int) -> alt.Scale:
+        return alt.Scale(domain=list(_LOOKS), range=[look[at] for look in _LOOKS.values()])
+
+    point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(
+        x="estimate:Q",
+        shape=alt.Shape("kind:N", scale=scale(0), legend=legend),
+        stroke=alt.Stroke("kind:N", scale=scale(1), legend=legend),
+        fill=alt.Fill("kind:N", scale=scale(2), legend=legend),
+        tooltip=[
+            alt.Tooltip("title:N", title="action"),
+            alt.Tooltip("estimate:Q", title="net a month, together", format=",.0f"),
+            alt.Tooltip("low:Q", title="95 % interval from", format=",.0f"),
+            alt.Tooltip("high:Q", title="to", format=",.0f"),
+            alt.Tooltip("adds:Q", title="this action adds, net", format=",.0f"),
+        ],
+    )
+    return layered(dashed_at(0), reach, point, height=height_of(rows) + _LEGEND)
+
+
+def _down(rows: Sequence[Row]) -> alt.Y:
+    """One line an action. The order is named: a picture that is only filled anew would keep the former one."""
+    return alt.Y("name:N", sort=[str(row["name"]) for row in rows], title="actions taken together", axis=wide_axis())
+
+
+def _name(one: RankedAction) -> str:
+    return f"{one.rank}. {'+ ' if one.rank > 1 else ''}{one.action}"

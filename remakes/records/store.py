@@ -121,6 +121,13 @@ class Store:
         with self.reader() as connection:
             return int(connection.scalar(select(func.coalesce(func.max(schema.audit.c.id), 0))) or 0)
 
+    def figures_version(self) -> int:
+        """The version of what figures rest on: the same, but that decisions about actions change no figure."""
+        audit = schema.audit.c
+        rest = select(func.coalesce(func.max(audit.id), 0)).where(audit.table_name != schema.decisions.name)
+        with self.reader() as connection:
+            return int(connection.scalar(rest) or 0)
+
     def setting(self, key: str) -> Any:
         """One stored setting, or None."""
         with self.reader() as connection:

@@ -17,7 +17,7 @@ Result = TypeVar("Result")
 Tell = Callable[[str, int, int], None]
 
 _LOOK_AGAIN_S: Final = 0.15
-_KEPT: Final = 8
+_KEPT: Final = 16
 
 
 class Job:

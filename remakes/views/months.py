@@ -114,7 +114,7 @@ def _report(review: flow.MonthReview) -> None:
     if kind is None:
         return
     name, mime = _KINDS[kind]
-    asked = (review.month, kind, state.store().data_version())
+    asked = (review.month, kind, state.store().figures_version())
     place = st.empty()
     if st.session_state.get(_MADE) != asked:
         if not place.button("Make the report", key="make_report"):

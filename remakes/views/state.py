@@ -112,7 +112,7 @@ def _store(url: str) -> Store:
 def analysis() -> flow.Analysis:
     """Findings and ranked actions of the records as they stand; shows how far it is while it works."""
     records = store()
-    key = ("analysis", records.url, records.data_version(), HORIZON)
+    key = ("analysis", records.url, records.figures_version(), HORIZON)
     job = shelf().job(key, lambda tell: flow.analyze(records, horizon=HORIZON, progress=tell))
     return follow(job, "Comparing steps with returns", flow.Analysis)
 
@@ -120,14 +120,14 @@ def analysis() -> flow.Analysis:
 def months(month: str | None = None) -> flow.MonthReview:
     """One month of the records as they stand; the latest complete one where none is named."""
     whole = _months()
-    key = ("month", _url(), store().data_version(), month or whole.latest)
+    key = ("month", _url(), store().figures_version(), month or whole.latest)
     job = shelf().job(key, lambda tell: _told(tell, lambda: whole.review(month)))
     return follow(job, "Comparing with the months before", flow.MonthReview)
 
 
 def _months() -> flow.Months:
     records = store()
-    key = ("months", records.url, records.data_version())
+    key = ("months", records.url, records.figures_version())
     job = shelf().job(key, lambda tell: flow.count_months(records, progress=tell))
     return follow(job, "Counting months", flow.Months)
 
@@ -135,7 +135,7 @@ def _months() -> flow.Months:
 def report(month: str, kind: str) -> bytes:
     """The report of a month as the content of a file: pdf, html or xlsx."""
     review, today = months(month), date.today()
-    key = ("report", _url(), store().data_version(), month, kind, today)
+    key = ("report", _url(), store().figures_version(), month, kind, today)
     job = shelf().job(
         key,
         lambda tell: _told(tell, lambda: flow.month_report(review, kind, caution=SAFETY_LINE, made_on=today)),
@@ -145,7 +145,7 @@ def report(month: str, kind: str) -> bytes:
 
 def restorations_from(what: Literal["lot", "equipment", "clinic"], code: str, step: str) -> tuple[Concerned, ...]:
     """The restorations made with a lot or a machine."""
-    return _restorations_from(_url(), store().data_version(), what, code, step)
+    return _restorations_from(_url(), store().figures_version(), what, code, step)
 
 
 @st.cache_data(show_spinner=False, max_entries=64)
@@ -158,7 +158,7 @@ def _restorations_from(
 def choices(result: flow.Analysis) -> flow.Choices:
     """What the lab could change, prepared for “what if”."""
     records = store()
-    key = ("choices", _url(), records.data_version(), HORIZON)
+    key = ("choices", _url(), records.figures_version(), HORIZON)
     job = shelf().job(key, lambda tell: _told(tell, lambda: flow.prepare_choices(records, result)))
     return follow(job, "Preparing the actions", flow.Choices)
 
@@ -175,7 +175,7 @@ def follow_up(decision: Decision) -> FollowUp:
     from remakes.actions.follow_up.verdicts import FollowUp
 
     records = store()
-    key = ("follow-up", _url(), records.data_version(), decision.decision_id)
+    key = ("follow-up", _url(), records.figures_version(), decision.decision_id, decision.version)
     job = shelf().job(key, lambda tell: _told(tell, lambda: flow.follow_up(records, decision)))
     return follow(job, "Looking whether it worked", FollowUp)
 
@@ -184,7 +184,7 @@ def limit_study(result: flow.Analysis, factor: str, defect: str, *, asked: bool)
     """What another limit would flag and spare; None until somebody has asked for it."""
     records = store()
     found = _on_demand(
-        ("limit study", records.data_version(), factor, defect),
+        ("limit study", records.figures_version(), factor, defect),
         lambda tell: _told(tell, lambda: flow.limit_study(records, result, factor=factor, defect=defect)),
         "Comparing limits",
         asked=asked,
@@ -195,7 +195,7 @@ def limit_study(result: flow.Analysis, factor: str, defect: str, *, asked: bool)
 def trial_plan(result: flow.Analysis, wishes: Mapping[str, Any], *, asked: bool) -> TrialPlan | None:
     """How long a trial must run; None until somebody has asked for it."""
     found = _on_demand(
-        ("trial", store().data_version(), *sorted((name, str(value)) for name, value in wishes.items())),
+        ("trial", store().figures_version(), *sorted((name, str(value)) for name, value in wishes.items())),
         lambda tell: _told(tell, lambda: flow.plan_trial(result, **wishes)),
         "Planning the trial",
         asked=asked,
@@ -207,7 +207,7 @@ def closer_look(result: flow.Analysis, factor: str, defect: str, *, asked: bool)
     """What more can be said of one pair; None until somebody has asked for it."""
     records = store()
     found = _on_demand(
-        ("closer look", records.data_version(), factor, defect),
+        ("closer look", records.figures_version(), factor, defect),
         lambda tell: _told(tell, lambda: flow.closer_look(records, result, factor=factor, defect=defect)),
         "Looking closer",
         asked=asked,
@@ -218,7 +218,7 @@ def closer_look(result: flow.Analysis, factor: str, defect: str, *, asked: bool)
 def interactions(result: flow.Analysis, *, asked: bool) -> Interactions | None:
     """Which misses act together; None until somebody has asked for it."""
     found = _on_demand(
-        ("interactions", store().data_version()),
+        ("interactions", store().figures_version()),
         lambda tell: flow.interactions(result, progress=tell),
         "Comparing misses two by two",
         asked=asked,
@@ -229,7 +229,7 @@ def interactions(result: flow.Analysis, *, asked: bool) -> Interactions | None:
 def cross_checks(result: flow.Analysis, *, asked: bool) -> tuple[CrossCheck, ...] | None:
     """Whether boosted trees see more than the model; None until somebody has asked for it."""
     found = _on_demand(
-        ("cross-check", store().data_version()),
+        ("cross-check", store().figures_version()),
         lambda tell: _told(tell, lambda: flow.cross_checks(result)),
         "Fitting the other kind of model",
         asked=asked,
@@ -253,7 +253,7 @@ def _told(tell: Tell, work: Callable[[], Any]) -> Any:
 
 def behind(factor: str, defect: str) -> tuple[flow.ConcernedRestoration, ...]:
     """The returned restorations behind a finding."""
-    return _behind(_url(), store().data_version(), factor, defect)
+    return _behind(_url(), store().figures_version(), factor, defect)
 
 
 @st.cache_data(show_spinner=False, max_entries=64)

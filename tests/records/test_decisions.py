@@ -514,3 +514,12 @@ def test_whatever_is_tried_the_history_holds_together(worn: Store, tried: list[t
     assert (one.status == "judged") == (one.judged_on is not None) == bool(one.verdict)
     if one.is_open:
         withdraw(worn, one.decision_id, why="next", who="manager M1", role="manager", version=one.version)
+
+
+def test_a_decision_leaves_the_figures_as_they_were(on_file: Store) -> None:
+    figures, records = on_file.figures_version(), on_file.data_version()
+    proposed(on_file)
+    assert on_file.figures_version() == figures
+    assert on_file.data_version() > records
+    save_actions(on_file, [replace(ACTION, cost_once=7.0)], None, who="QA")
+    assert on_file.figures_version() == on_file.data_version()

@@ -1,0 +1,224 @@
+"""What can be done about a decision next, as forms; every press is written by the rules of the records."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+import streamlit as st
+
+from remakes import words
+from remakes.errors import RemakesError
+from remakes.records.codes import DEFECTS
+from remakes.records.decisions import VERDICTS, Decision, JudgingRule, decide, judge, start, withdraw
+from remakes.records.standard import load_standard
+from remakes.views import state
+from remakes.views.try_parts.wording import in_place, said, saved
+
+if TYPE_CHECKING:
+    from remakes.actions.follow_up.verdicts import FollowUp
+
+__all__ = ["PICKED", "show", "show_next"]
+
+#: The decision that is looked at.
+PICKED: Final = "decision"
+_BACKED: Final = "backed_defects"
+
+#: Usual days from the start to the verdict: a year of deliveries, and a month for returns that are entered late.
+_USUAL_DAYS: Final = 396
+_USUAL: Final = {"misses": 50, "returns": 30, "months": 12, "error": 5}
+
+
+def show(one: Decision) -> None:
+    """The next step of this decision, and giving it up."""
+    if one.status == "proposed":
+        _decide(one)
+    elif one.status == "decided":
+        _start(one)
+    elif one.status == "running":
+        _judge(one)
+    if one.is_open:
+        _withdraw(one)
+
+
+def show_next(one: Decision, *, backed: Collection[str]) -> None:
+    """Look at this decision next; `backed`: the defects that a finding connects with what it corrects."""
+    st.session_state[PICKED] = one.decision_id
+    st.session_state[_BACKED] = {**st.session_state.get(_BACKED, {}), one.decision_id: tuple(backed)}
+
+
+def _key(one: Decision, name: str) -> str:
+    return f"{name}_{one.decision_id}"
+
+
+def _typed(one: Decision, name: str) -> Any:
+    return st.session_state[_key(one, name)]
+
+
+def _decide(one: Decision) -> None:
+    st.markdown("**Decide**: who sees to it, when, and by which rule it will be judged. From then on the rule stands.")
+    with st.form(_key(one, "decide"), enter_to_submit=False):
+        left, right = st.columns(2)
+        left.selectbox("Role of the owner", state.ROLES, key=_key(one, "owner_role"))
+        right.text_input("Pseudonym of the owner", max_chars=20, key=_key(one, "owner_code"), placeholder="no name")
+        today = date.today()
+        left.date_input("Starts on", value=today, min_value=today, format="YYYY-MM-DD", key=_key(one, "starts_on"))
+        due = today + timedelta(days=_USUAL_DAYS)
+        right.date_input("To be judged by", value=due, format="YYYY-MM-DD", key=_key(one, "due_on"))
+        _rule_fields(one)
+        st.text_area(
+            "Correction: what was done about the restorations at hand",
+            value=one.correction,
+            key=_key(one, "correction"),
+            help="Repaired, remade, looked at again: kept apart from what is changed at the bench.",
+        )
+        st.text_input("Note", key=_key(one, "note"))
+        st.form_submit_button("Decide", type="primary", key=_key(one, "save_decide"), on_click=_decided, args=(one,))
+
+
+def _rule_fields(one: Decision) -> None:
+    factors = list(one.corrects)
+    st.multiselect("Requirements whose misses are to fall", factors, default=factors, key=_key(one, "factors"))
+    st.multiselect(
+        "Defects whose returns are to fall",
+        list(DEFECTS),
+        default=_likely_defects(one),
+        format_func=words.defect,
+        key=_key(one, "defects"),
+        help="At first those that a finding connects with these misses or, where none is known on this page, those "
+        "that the process standard says they may lead to. Take out what no finding backs: returns that the action "
+        "cannot touch hide its effect.",
+    )
+    left, right = st.columns(2)
+    left.number_input(
+        "Fall of the share of misses that counts as kept up, %", 1, 100, _USUAL["misses"], key=_key(one, "misses")
+    )
+    right.number_input("Fall of returns worth having, %", 1, 99, _USUAL["returns"], key=_key(one, "returns"))
+    left.number_input("Longest time to look, months", 1, 36, _USUAL["months"], key=_key(one, "months"))
+    right.number_input(
+        "Called verified though it does nothing, at most, %", 1, 20, _USUAL["error"], key=_key(one, "error")
+    )
+
+
+def _likely_defects(one: Decision) -> list[str]:
+    standard = load_standard(state.store())
+    backed = st.session_state.get(_BACKED, {}).get(one.decision_id, ())
+    known = [factor for factor in one.corrects if factor in standard.factors]
+    may = backed or {defect for factor in known for defect in standard.may_cause(factor)}
+    return [defect for defect in DEFECTS if defect in may]
+
+
+def _decided(one: Decision) -> None:
+    """As the form was when it was looked at: `one` is what stood on the page, not what the records hold by now."""
+
+    def write(who: str) -> str:
+        decide(
+            state.store(),
+            one.decision_id,
+            owner_role=_typed(one, "owner_role"),
+            owner_code=_typed(one, "owner_code"),
+            starts_on=_typed(one, "starts_on"),
+            due_on=_typed(one, "due_on"),
+            rule=JudgingRule(
+                factors=tuple(_typed(one, "factors")),
+                defects=tuple(_typed(one, "defects")),
+                miss_share_down_by=_typed(one, "misses") / 100,
+                returns_down_by=_typed(one, "returns") / 100,
+                months=int(_typed(one, "months")),
+                error=_typed(one, "error") / 100,
+            ),
+            who=who,
+            role=state.visitor().role,
+            version=one.version,
+            correction=_typed(one, "correction"),
+            note=_typed(one, "note"),
+        )
+        return f"Decided: {words.plain(one.title)}. The rule stands from now on."
+
+    saved(write)
+
+
+def _start(one: Decision) -> None:
+    st.markdown("**Start**: say when it is being done at the bench.")
+    with st.form(_key(one, "start"), enter_to_submit=False):
+        left, right = st.columns(2)
+        today = date.today()
+        planned = min(one.starts_on or today, today)
+        left.date_input("First day at the bench", value=planned, format="YYYY-MM-DD", key=_key(one, "began"))
+        right.text_input("Note", key=_key(one, "start_note"))
+        st.form_submit_button("Start", type="primary", key=_key(one, "save_start"), on_click=_started, args=(one,))
+
+
+def _started(one: Decision) -> None:
+    def write(who: str) -> str:
+        began, note = _typed(one, "began"), _typed(one, "start_note")
+        start(state.store(), one.decision_id, who=who, version=one.version, on=began, note=note)
+        return f"Running: {words.plain(one.title)}. What it does is shown under “Did it work?”."
+
+    saved(write)
+
+
+def _judge(one: Decision) -> None:
+    st.markdown("**Judge**: close it with a verdict. The manager may differ from the rule, and says why.")
+    found, why_not = _follow_up(one)
+    if found is not None:
+        st.markdown(f"By the rule, today: **{found.verdict}**. {said(found.sentence)}")
+    else:
+        st.markdown(f"By the rule, today: nothing can be said. {why_not}")
+    with st.form(_key(one, "judge"), enter_to_submit=False):
+        by_rule = found.verdict if found is not None else None
+        at = VERDICTS.index(by_rule) if by_rule else None
+        st.radio("Verdict", VERDICTS, index=at, key=_key(one, "verdict"), horizontal=True)
+        st.caption("“On the way” and “too early” can close it only once it is due: then the records could not tell.")
+        st.text_area(
+            "What it rests on: the figures, and what else was looked at",
+            value=found.sentence if found is not None else "",
+            key=_key(one, "judge_note"),
+        )
+        st.form_submit_button(
+            "Judge", type="primary", key=_key(one, "save_judge"), on_click=_judged, args=(one, by_rule)
+        )
+
+
+def _follow_up(one: Decision) -> tuple[FollowUp | None, str]:
+    try:
+        return in_place(lambda: state.follow_up(one)), ""
+    except RemakesError as error:
+        return None, words.refusal(error)
+
+
+def _judged(one: Decision, by_rule: Any) -> None:
+    def write(who: str) -> str:
+        verdict: Any = _typed(one, "verdict") or ""
+        judge(
+            state.store(),
+            one.decision_id,
+            verdict=verdict,
+            note=_typed(one, "judge_note"),
+            who=who,
+            role=state.visitor().role,
+            version=one.version,
+            by_rule=by_rule,
+        )
+        return f"Judged: {words.plain(one.title)}, {verdict}."
+
+    saved(write)
+
+
+def _withdraw(one: Decision) -> None:
+    with (
+        st.expander("Withdraw it", key=_key(one, "withdraw_box")),
+        st.form(_key(one, "withdraw"), border=False, enter_to_submit=False),
+    ):
+        st.text_input("Why it is given up", key=_key(one, "why"))
+        st.form_submit_button("Withdraw", key=_key(one, "save_withdraw"), on_click=_withdrawn, args=(one,))
+
+
+def _withdrawn(one: Decision) -> None:
+    def write(who: str) -> str:
+        why, role = _typed(one, "why"), state.visitor().role
+        withdraw(state.store(), one.decision_id, why=why, who=who, role=role, version=one.version)
+        return f"Withdrawn: {words.plain(one.title)}."
+
+    saved(write)

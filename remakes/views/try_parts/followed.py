@@ -1,0 +1,180 @@
+"""Did it work? Misses and returns since the start, by the rule that was fixed before it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final
+
+import streamlit as st
+
+from remakes import charts, words
+from remakes.records.decisions import Decision
+from remakes.records.standard import load_standard
+from remakes.views import downloads, frame, state
+from remakes.views.try_parts.wording import (
+    defects_named,
+    heading,
+    in_place,
+    instruction_first,
+    rule_said,
+    said,
+    show_for_factors,
+)
+
+if TYPE_CHECKING:
+    from remakes.actions.follow_up.looks import Look
+    from remakes.actions.follow_up.misses import MissChange
+    from remakes.actions.follow_up.verdicts import FollowUp
+
+__all__ = ["show"]
+
+#: What a verdict tells a reader who knows no statistics.
+_MEANINGS: Final = {
+    "verified": "returns fell by more than chance gives, and nothing speaks against their going with the action",
+    "on the way": "at the bench it is kept up; the returns come later and cannot tell yet",
+    "no effect": "a fall worth having is excluded, was not shown in the time agreed on, or the action was not kept up "
+    "at the bench",
+    "too early": "neither the bench nor the returns can tell yet",
+}
+
+#: From here on the records are enough for the question.
+_LOW_POWER: Final = 0.5
+
+
+def show() -> None:
+    """One action that has begun: verdict, chart of returns, misses, how sure."""
+    begun = [one for one in state.decisions() if one.status in ("running", "judged") and one.starts_on]
+    if not begun:
+        frame.answer("Nothing is running yet, so there is nothing to follow.")
+        instruction_first()
+        st.info("Propose an action, decide on it and start it under “Decided”; it is followed here from its first day.")
+        return
+    one = _picked(begun)
+    found = in_place(lambda: state.follow_up(one))
+    _answer(one, found)
+    instruction_first()
+    _returns(one, found)
+    _misses(one, found)
+    show_for_factors(load_standard(state.store()), one.rule.factors if one.rule else ())
+    _how_sure(found)
+    downloads.offer_json(found.as_json, name=f"follow_up_{one.decision_id}")
+
+
+def _picked(begun: Sequence[Decision]) -> Decision:
+    names = {one.decision_id: f"{heading(one)} ({one.status})" for one in begun}
+    first = next((one.decision_id for one in begun if one.status == "running"), begun[0].decision_id)
+    if len(begun) == 1:
+        return begun[0]
+    picked = st.selectbox(
+        "Action", list(names), index=list(names).index(first), format_func=names.__getitem__, key="followed"
+    )
+    return next((one for one in begun if one.decision_id == picked), begun[0])
+
+
+def _answer(one: Decision, found: FollowUp) -> None:
+    frame.answer(f"{words.plain(one.title)}: {found.verdict}.")
+    st.markdown(f"**{said(found.sentence)}**")
+    st.markdown(f"“{found.verdict.capitalize()}” means: {_MEANINGS[found.verdict]}. {_how_long(found)}")
+    if one.verdict and one.judged_on:
+        st.markdown(
+            f"Judged on {words.day(one.judged_on)}: **{one.verdict}**. {words.plain(one.note)} Above is what the "
+            "records say by now."
+        )
+    if one.rule:
+        st.markdown(f"The rule, fixed before the start: {said(rule_said(one.rule))}")
+
+
+def _how_long(found: FollowUp) -> str:
+    seen = f"Seen so far: {words.figure(found.months_seen)} months."
+    if found.verdict not in ("too early", "on the way"):
+        return seen
+    if found.months_more is None:
+        return f"{seen} How much longer it takes cannot be said."
+    return f"{seen} About {words.figure(found.months_more, digits=0)} more to a verdict by the returns, at this pace."
+
+
+def _returns(one: Decision, found: FollowUp) -> None:
+    st.subheader("Returns since the start")
+    if not found.looks:
+        st.markdown(f"{words.counted(found.observed, 'return')} so far; nothing to set them against yet.")
+        return
+    st.altair_chart(
+        charts.returns_since_start(found),
+        alt="Returns since the start against those expected without the action; the table below has the figures.",
+    )
+    defects = defects_named(one.rule.defects) if one.rule else "these defects"
+    st.caption(
+        f"First returns with {defects} of restorations delivered since the start, added up. Expected: from the months "
+        "before the decision. At or under the lower dotted line a fall is shown, at or above the upper one a fall "
+        "worth having is excluded; the lines allow for every look. The first look that crosses one decides."
+    )
+    rows = [_look_row(look) for look in reversed(found.looks)]
+    frame.table(rows)
+    downloads.offer_csv(rows, name=f"returns_since_start_{one.decision_id}")
+
+
+def _look_row(look: Look) -> dict[str, object]:
+    return {
+        "up to": look.until - timedelta(days=1),
+        "came back (n)": look.observed,
+        "expected without the action": words.figure(look.expected),
+        "a fall is shown at or under": _count(look.verified_at_most),
+        "a fall worth having is excluded from": _count(look.no_effect_at_least),
+    }
+
+
+def _count(number: int | None) -> str:
+    return "no count yet" if number is None else str(number)
+
+
+def _misses(one: Decision, found: FollowUp) -> None:
+    st.subheader("Misses at the bench")
+    for change in found.misses:
+        st.markdown(said(change.sentence))
+        if one.starts_on and any(week.met + week.missed for week in change.weeks):
+            st.altair_chart(
+                charts.miss_weeks(change, starts_on=one.starts_on),
+                alt=f"Share of misses of {change.factor} by week, before and since the start.",
+            )
+    st.caption("Each point: one week of deliveries. Level lines: the share of all weeks of that side, with its range.")
+    rows = [_miss_row(change) for change in found.misses]
+    frame.table(rows, whole=True)
+    downloads.offer_csv(rows, name=f"misses_since_start_{one.decision_id}")
+
+
+def _miss_row(one: MissChange) -> dict[str, object]:
+    return {
+        "requirement": one.factor,
+        "as the rule asks": one.kept,
+        "before (n)": f"{one.missed_before} of {one.recorded_before}",
+        "before (95 %)": words.share(one.share_before),
+        "since (n)": f"{one.missed_after} of {one.recorded_after}",
+        "since (95 %)": words.share(one.share_after),
+        "ratio (95 %)": words.interval(one.ratio, digits=2),
+        "same hands": words.figure(one.ratio_same_hands, digits=2),
+        "p, one look": words.figure(one.p, digits=3),
+    }
+
+
+def _how_sure(found: FollowUp) -> None:
+    # A lower one is among the cautions; nan, where it cannot be had, is not above.
+    power = (
+        [
+            "If returns fell by as much as is worth having, the rule would show it in time in "
+            f"{words.chance(found.power)} of labs like this one."
+        ]
+        if found.power >= _LOW_POWER
+        else []
+    )
+    frame.how_sure(
+        (
+            *(said(one) for one in found.cautions),
+            *power,
+            "Back to the average: an action is chosen after bad months, and bad months are followed by better ones "
+            "even if nothing is done. That is why the comparison is with all months before the decision, and the rule "
+            "was fixed before the start.",
+            "“Verified” says that returns fell by the rule. That the fall goes with the action is likelier if the "
+            "misses fell first; no records prove it.",
+        )
+    )

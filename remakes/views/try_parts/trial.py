@@ -1,0 +1,221 @@
+"""Plan a trial: how long must it run to show something, who works how in which week, and how is it read?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import timedelta
+from math import isfinite
+from typing import TYPE_CHECKING, Any, Final
+
+import streamlit as st
+
+from remakes import flow, words
+from remakes.records.codes import DEFECTS
+from remakes.views import downloads, frame, state
+from remakes.views.closer import on_request
+from remakes.views.month_parts.wording import number
+from remakes.views.try_parts.wording import in_place, instruction_first, said, show_for_factors
+
+if TYPE_CHECKING:
+    from remakes.actions.trial.figures import TrialPlan
+
+__all__ = ["believed_defects", "show"]
+
+_DESIGNS: Final = {
+    "alternate weeks": "each group works with the action every other week",
+    "staggered": "the groups start with the action one after the other",
+    "before and after": "all start on the same day; what else changed on that day cannot be told from the action",
+}
+_BELIEVED: Final = ("strong", "moderate", "weak")
+_WITH, _WITHOUT = "with the action", "without"
+
+
+def show() -> None:
+    """What is wished for, then the plan once it is asked for."""
+    result = in_place(state.analysis)
+    head = st.container()
+    wishes = _wishes(result)
+    if not wishes["defects"]:
+        with head:
+            frame.answer("Name at least one defect whose returns the action is to spare.")
+            instruction_first()
+        return
+
+    def tell(plan: TrialPlan | None) -> None:
+        with head:
+            _answer(plan)
+        if plan is not None:
+            _plan(plan)
+
+    on_request(
+        lambda asked: state.trial_plan(result, wishes, asked=asked),
+        tell,
+        button="Plan it",
+        key="plan_trial",
+        brings="Some seconds: takes from the records how often and how late returns come and how much technicians "
+        "differ, and tries the calendar out in simulated trials.",
+        primary=True,
+    )
+    show_for_factors(result.standard, [str(wishes["factor"])])
+
+
+def believed_defects(result: flow.Analysis, factor: str) -> list[str]:
+    """Defects that a finding connects with a requirement's misses; else those the standard says it may cause."""
+    found = {one.defect for one in result.findings if one.factor == factor and one.plausible and one.grade in _BELIEVED}
+    may = found or result.standard.may_cause(factor)
+    return [defect for defect in DEFECTS if defect in may]
+
+
+def _wishes(result: flow.Analysis) -> dict[str, Any]:
+    left, right = st.columns(2)
+    factors = _likeliest_first(result)
+    factor = left.selectbox("Requirement whose misses the action removes", factors, key="trial_factor")
+    defects = right.multiselect(
+        "Defects whose returns are to fall",
+        list(DEFECTS),
+        default=believed_defects(result, factor),
+        format_func=words.defect,
+        key=f"trial_defects_{factor}",
+    )
+    design = left.selectbox("How", list(_DESIGNS), format_func=str.capitalize, key="trial_design")
+    effect = right.slider("Fall of returns worth having", 10, 90, 30, step=5, format="%d %%", key="trial_effect")
+    removes = left.slider(
+        "Share of the misses that the action removes", 10, 100, 90, step=5, format="%d %%", key="trial_removes"
+    )
+    longest = right.slider("Longest trial considered, months", 3, 36, 24, key="trial_months")
+    st.caption(f"{design.capitalize()}: {_DESIGNS[design]}.")
+    return {
+        "factor": factor,
+        "defects": tuple(defects),
+        "design": design,
+        "effect": effect / 100,
+        "removes": removes / 100,
+        "months_max": longest,
+    }
+
+
+def _likeliest_first(result: flow.Analysis) -> list[str]:
+    """Requirements behind the ranked actions first, then the others of the standard."""
+    backed = [factor for action in result.actions for factor, _ in action.because]
+    known = result.table.factors
+    return [one for one in dict.fromkeys([*backed, *known]) if one in known]
+
+
+def _answer(plan: TrialPlan | None) -> None:
+    if plan is None:
+        frame.answer("Before a change for good: would a trial show anything, and after how long?")
+    elif plan.missing:
+        frame.answer(f"No trial can be planned: {words.plain(plan.missing)}.")
+    elif plan.months is None:
+        frame.answer(
+            f"A fall by {words.per_cent(plan.effect, digits=0)} cannot be told within "
+            f"{words.counted(plan.months_max, 'month')} in this lab."
+        )
+    else:
+        frame.answer(
+            f"A trial of about {words.counted(plan.months, 'month')} would show a fall by "
+            f"{words.per_cent(plan.effect, digits=0)} in {words.chance(plan.power)} of cases."
+        )
+    instruction_first()
+    if plan is not None and not plan.missing:
+        st.markdown(said(plan.sentence))
+
+
+def _plan(plan: TrialPlan) -> None:
+    if plan.missing:
+        return
+    from remakes.charts.trial import trial_power
+
+    if plan.table:
+        st.altair_chart(
+            trial_power(plan),
+            alt="How often trials of each length would show falls of several sizes; the table below has the figures.",
+        )
+        st.caption(
+            "Dashed line: how often it is to show. Each line: one true fall of the returns. All are worked out from "
+            "this lab's own returns, technicians and quarters."
+        )
+    rows = [
+        {
+            "if returns fell by": words.per_cent(one.effect, digits=0),
+            "the trial takes": words.counted(one.months, "month")
+            if one.months is not None
+            else f"more than {words.counted(plan.months_max, 'month')}",
+            "restorations (n)": words.figure(one.restorations, digits=0) if isfinite(one.restorations) else "",
+        }
+        for one in plan.needed
+    ]
+    frame.table(rows, whole=True)
+    if plan.calendar:
+        _calendar(plan)
+    st.subheader("What must be written down")
+    st.markdown(_bullets(plan.log))
+    if plan.how_read:
+        st.subheader("How it will be read")
+        st.markdown(said(plan.how_read))
+    frame.how_sure(said(one) for one in (*plan.cautions, *_grounds(plan)))
+    downloads.offer_csv([_power_row(plan, at) for at in range(len(plan.table))], name=f"trial_{plan.factor}")
+    downloads.offer_json(plan.as_json, name=f"trial_{plan.factor}")
+
+
+def _calendar(plan: TrialPlan) -> None:
+    from remakes.charts.trial import trial_calendar
+
+    st.subheader("Who works how in which week")
+    st.altair_chart(
+        # Room for the name of every group beside the legend and the axis.
+        trial_calendar(plan).properties(height=190 + 30 * len(plan.groups)),
+        alt="Weeks in which each group works with the action and without; the table below has the weeks.",
+    )
+    rows = _weeks(plan)
+    frame.table(rows)
+    st.caption("Technicians stand here by their codes, since the calendar has to say who works how; nothing is ranked.")
+    downloads.offer_csv(rows, name=f"calendar_{plan.factor}", label="Download the calendar as CSV")
+
+
+def _weeks(plan: TrialPlan) -> list[dict[str, object]]:
+    """A line for each week, a column for each group."""
+    who = {group.name: f"{group.name}: {', '.join(group.technicians)}" for group in plan.groups}
+    week, last = min(span.begins for span in plan.calendar), max(span.ends for span in plan.calendar)
+    rows: list[dict[str, object]] = []
+    while week <= last:
+        row: dict[str, object] = {"week": len(rows) + 1, "from": week}
+        for span in plan.calendar:
+            if span.begins <= week <= span.ends:
+                row[who.get(span.group, span.group)] = _WITH if span.with_action else _WITHOUT
+        rows.append(row)
+        week += timedelta(weeks=1)
+    names = ["week", "from", *who.values()]
+    return [{name: row.get(name, "") for name in names} for row in rows]
+
+
+def _grounds(plan: TrialPlan) -> list[str]:
+    """On what the plan stands, in figures."""
+    found = []
+    if isfinite(plan.power_simulated.estimate):
+        found.append(
+            f"Of simulated trials with this very calendar and this true fall, {words.share(plan.power_simulated)} "
+            "showed it."
+        )
+    if isfinite(plan.restorations_per_month):
+        found.append(
+            f"Taken from the records: {words.figure(plan.restorations_per_month, digits=0)} restorations a month that "
+            f"the requirement applies to, {words.figure(plan.returns_per_month)} returns with these defects of a "
+            f"month's deliveries, and {words.per_cent(plan.miss_share_now)} misses now."
+        )
+    return found
+
+
+def _power_row(plan: TrialPlan, at: int) -> dict[str, object]:
+    one = plan.table[at]
+    return {
+        "fall": one.effect,
+        "months": one.months,
+        "restorations": number(one.restorations, digits=0),
+        "returns_without_action": number(one.returns, digits=1),
+        "power": number(one.power, digits=3),
+    }
+
+
+def _bullets(lines: Iterable[str]) -> str:
+    return "\n".join(f"- {said(one)}" for one in lines)

@@ -1,0 +1,170 @@
+"""What if it were kept up less well, cost more, or counted over longer? The questions, not their answers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import streamlit as st
+
+from remakes import flow, words
+
+__all__ = ["WhatIf", "ask", "keep", "tell"]
+
+_KEPT_UP, _RETURN, _COSTS, _HORIZON, _EACH = (
+    "what_if_kept_up",
+    "what_if_return",
+    "what_if_costs",
+    "what_if_horizon",
+    "what_if_each_",
+)
+_ALL: Final = "what_if_"
+_USUAL_OF: Final = "usual_of_what_if"
+#: Steps of the slider of money.
+_STEP: Final = 5
+_LONGEST: Final = 36
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhatIf:
+    """What is asked; None or 1 where it is as the lab has it.
+
+    Attributes
+    ----------
+    kept_up : mapping of action to share
+    cost_of_return : float or None
+    cost_of_action : float
+    horizon : int
+    usual_horizon : int
+    """
+
+    kept_up: Mapping[str, float]
+    cost_of_return: float | None
+    cost_of_action: float
+    horizon: int
+    usual_horizon: int
+
+    @property
+    def differs(self) -> bool:
+        """Is anything asked that is not as the lab has it?"""
+        return (
+            any(share < 1.0 for share in self.kept_up.values())
+            or self.cost_of_return is not None
+            or self.cost_of_action != 1.0
+            or self.horizon != self.usual_horizon
+        )
+
+    def as_arguments(self) -> dict[str, Any]:
+        """For `flow.Choices.ranked`."""
+        return {
+            "kept_up": self.kept_up,
+            "cost_of_return": self.cost_of_return,
+            "cost_of_action": self.cost_of_action,
+            "horizon": self.horizon,
+        }
+
+
+def keep() -> None:
+    """What was asked stays asked while another part is looked at."""
+    for key, value in list(st.session_state.items()):
+        # A button cannot be set; the others are forgotten where they are not shown unless they are set again.
+        if str(key).startswith(_ALL) and key != f"{_ALL}reset":
+            st.session_state[key] = value
+
+
+def ask(choices: flow.Choices) -> WhatIf:
+    """The sliders; nothing is worked out here.
+
+    Parameters
+    ----------
+    choices : flow.Choices
+    """
+    usual = _usual(choices)
+    if st.session_state.get(_USUAL_OF) != usual:
+        # First looked at, or the lab's own figures have changed: what was asked against the former ones is void.
+        _set({**usual, _USUAL_OF: usual})
+    names = {one.action: one.title for one in choices.actions}
+    with st.expander("What if?", expanded=any(st.session_state[key] != value for key, value in usual.items())):
+        _sliders(choices, list(names))
+        with st.expander("Kept up, action by action"):
+            for action, title in names.items():
+                st.slider(words.plain(title), 0, 100, step=5, format="%d %%", key=_EACH + action)
+        st.button("Back to the lab's own figures", key=f"{_ALL}reset", on_click=_set, args=(usual,))
+    money = st.session_state[_RETURN]
+    return WhatIf(
+        kept_up={action: st.session_state[_EACH + action] / 100 for action in names},
+        cost_of_return=None if money == usual[_RETURN] else float(money),
+        cost_of_action=float(st.session_state[_COSTS]),
+        horizon=int(st.session_state[_HORIZON]),
+        usual_horizon=choices.prepared.horizon,
+    )
+
+
+def _usual(choices: flow.Choices) -> dict[str, Any]:
+    return {
+        _KEPT_UP: 100,
+        _RETURN: round(choices.cost_of_return / _STEP) * _STEP,
+        _COSTS: 1.0,
+        _HORIZON: choices.prepared.horizon,
+        **{_EACH + one.action: 100 for one in choices.actions},
+    }
+
+
+def _sliders(choices: flow.Choices, actions: list[str]) -> None:
+    currency = words.plain(choices.costs.currency)
+    most = max(500, 4 * round(choices.cost_of_return / _STEP) * _STEP)
+    left, right = st.columns(2)
+    left.slider(
+        "Kept up at the bench, all actions",
+        *(0, 100),
+        step=5,
+        format="%d %%",
+        key=_KEPT_UP,
+        on_change=_set_each,
+        args=(actions,),
+        help="Share of what each action corrects that is really done. It moves the actions' own sliders, too.",
+    )
+    right.slider(
+        f"Average cost of a return, {currency}".rstrip(", "),
+        *(0, most),
+        step=_STEP,
+        key=_RETURN,
+        help="The lab's own costs by defect are scaled to this average.",
+    )
+    left.slider("Cost of the actions, times", 0.0, 3.0, step=0.1, format="%.1f", key=_COSTS)
+    right.slider(
+        "Months of service that count",
+        *(3, max(_LONGEST, choices.prepared.horizon)),
+        key=_HORIZON,
+        help="Returns within so many months after delivery; one-off costs are spread over them.",
+    )
+
+
+def _set(values: Mapping[str, Any]) -> None:
+    for key, value in values.items():
+        st.session_state[key] = value
+
+
+def _set_each(actions: list[str]) -> None:
+    _set({_EACH + action: st.session_state[_KEPT_UP] for action in actions})
+
+
+def tell(asked: WhatIf, currency: str) -> None:
+    """Whether the figures are the lab's own, or what differs."""
+    if not asked.differs:
+        st.caption("The lab's own figures: every action kept up as its entry says, at the lab's own costs.")
+        return
+    differences = []
+    shares = sorted(set(asked.kept_up.values()))
+    if shares and shares[0] < 1.0:
+        told = words.per_cent(shares[0], digits=0)
+        most = f" to {words.per_cent(shares[-1], digits=0)}" if len(shares) > 1 else ""
+        differences.append(f"actions kept up at {told}{most} of what their entries say")
+    if asked.cost_of_return is not None:
+        differences.append(f"a return costs {asked.cost_of_return:,.0f} {currency} on average".rstrip())
+    if asked.cost_of_action != 1.0:
+        differences.append(f"the actions cost {asked.cost_of_action:g} times their entries")
+    if asked.horizon != asked.usual_horizon:
+        differences.append(f"{words.counted(asked.horizon, 'month')} of service count")
+    st.info(f"What if, not the lab's own figures: {words.plain(words.listed(differences))}.")

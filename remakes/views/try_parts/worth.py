@@ -1,0 +1,207 @@
+"""What is it worth? The actions in their order, what if things were otherwise, and what is worth measuring first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import streamlit as st
+
+from remakes import charts, flow, words
+from remakes.actions.information import WorthKnowing, worth_knowing
+from remakes.actions.ranking import RankedAction, next_measurement
+from remakes.records.decisions import OPEN, propose
+from remakes.views import downloads, frame, sentences, state
+from remakes.views.try_parts import what_if
+from remakes.views.try_parts.decision_forms import show_next
+from remakes.views.try_parts.wording import DECIDED, in_place, instruction_first, saved, show_for_factors
+
+if TYPE_CHECKING:
+    from remakes.records.decisions import Decision
+
+__all__ = ["keep_what_if", "show"]
+
+keep_what_if = what_if.keep
+
+_MEASURES: Final = "worth_knowing"
+
+
+def show() -> None:
+    """Answer, what if, pictures, table, why, what to measure, how sure."""
+    result = in_place(state.analysis)
+    if not result.actions:
+        st.info(
+            "The records hold no corrective actions yet. Write what the lab could change in an actions.toml, with what "
+            "it costs and which misses it removes, and bring it in under Lists and import."
+        )
+        frame.go("lists", "Lists and import", primary=True)
+        return
+    choices = in_place(lambda: state.choices(result))
+    measures = _measures(choices)
+    # What is asked stands below its answer: the answer's place is kept free until it is known.
+    head = st.container()
+    asked = what_if.ask(choices)
+    ranked = choices.ranked(**asked.as_arguments()) if asked.differs else result.actions
+    with head:
+        _answer(ranked, measures, result.currency, what_if=asked.differs)
+    what_if.tell(asked, result.currency)
+    _pictures(ranked, result.currency)
+    rows = [_row(action, result.currency) for action in ranked]
+    frame.table(rows, whole=True)
+    _each(ranked, state.decisions())
+    _worth_measuring(measures, result)
+    show_for_factors(result.standard, (factor for action in ranked for factor, _ in action.because))
+    _how_sure(asked.horizon)
+    downloads.offer_csv(rows, name="actions")
+    downloads.offer_json(lambda: [action.as_json() for action in ranked], name="actions")
+
+
+def _measures(choices: flow.Choices) -> tuple[WorthKnowing, ...]:
+    """By the lab's own figures: worked out once, however often a slider moves."""
+    kept, found = st.session_state.get(_MEASURES, (None, ()))
+    if kept is not choices:
+        found = worth_knowing(choices.prepared, choices.actions, choices.costs)
+        st.session_state[_MEASURES] = (choices, found)
+    return tuple(found)
+
+
+def _answer(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], currency: str, *, what_if: bool) -> None:
+    backed = [action for action in ranked if action.because]
+    paying = [action for action in backed if action.net_per_month.estimate > 0]
+    if not backed:
+        frame.answer("No step is clear enough to start with: measure first, and look again in some months.")
+        if measure := next_measurement(ranked, measures):
+            st.markdown(words.said(measure.sentence))
+    elif not paying:
+        frame.answer(
+            "No step with a finding behind it pays " + ("if things were so." if what_if else "at the lab's own costs.")
+        )
+    else:
+        _start_with(paying[0], currency, what_if=what_if)
+    instruction_first()
+
+
+def _start_with(first: RankedAction, currency: str, *, what_if: bool) -> None:
+    lead = "If things were so, start" if what_if else "Start"
+    frame.answer(
+        f"{lead} with: {words.plain(first.title)}. It would spare about "
+        f"{words.interval(first.avoided_per_month)} returns a month."
+    )
+    doubt = " The range includes none: it may not pay." if first.net_per_month.low <= 0 else ""
+    st.markdown(
+        f"Net value {words.interval(first.net_per_month, digits=0)} {words.plain(currency)} a month; it pays in "
+        f"{words.chance(first.probability_worthwhile)} of simulated runs.{doubt} "
+        "One change at a time: then its effect can be seen."
+    )
+
+
+def _pictures(ranked: Sequence[RankedAction], currency: str) -> None:
+    st.altair_chart(
+        charts.joint_avoided(ranked),
+        alt="Returns avoided a month by the first one, two, three actions together; the table below has the figures.",
+    )
+    st.altair_chart(
+        charts.joint_net(ranked, currency=currency),
+        alt="Net value a month of the first one, two, three actions together; the table below has the figures.",
+    )
+    st.caption(
+        "Each line: that action and all above it, with the 95 % range. Filled circle: by itself it adds more than it "
+        "costs; open diamond: it does not. In the table: what each adds to those above it; “pays in” is the share of "
+        "simulated runs where it is worth more than it costs; “may cost” is what it adds in money: dearer than that "
+        "it does not pay."
+    )
+
+
+def _row(action: RankedAction, currency: str) -> dict[str, object]:
+    row = sentences.action_row(action, currency)
+    last = {name: row.pop(name) for name in ("restorations a month", "because of", "what")}
+    return row | {
+        f"may cost a month, {currency} (95 %)": words.interval(action.break_even_cost_per_month, digits=0),
+        f"net with those above, {currency} (95 %)": words.interval(action.joint_net_per_month, digits=0),
+        **last,
+    }
+
+
+def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None:
+    st.subheader("Why, and what speaks against it")
+    under_way = {one.action: one.status for one in decisions if one.status in OPEN}
+    for action in ranked:
+        left, right = st.columns([3, 1], vertical_alignment="center")
+        said = [_because(action), *action.cautions]
+        if action.next_measurement:
+            said.append(action.next_measurement.sentence)
+        text = " ".join(words.said(one) for one in said if one)
+        left.markdown(f"**{action.rank}. {words.plain(action.title)}**: {text}")
+        if action.action in under_way:
+            right.markdown(f"{under_way[action.action]} already")
+        else:
+            right.button(
+                "Propose it",
+                key=f"propose_{action.action}",
+                width="stretch",
+                on_click=_propose,
+                args=(action,),
+            )
+
+
+def _because(action: RankedAction) -> str:
+    links = words.listed(f"{factor} goes with {words.defect(defect).lower()}" for factor, defect in action.because)
+    return f"Because {links}." if links else ""
+
+
+def _propose(action: RankedAction) -> None:
+    def write(who: str) -> str:
+        made = propose(state.store(), action=action.action, who=who, note=_because(action))
+        show_next(made, backed={defect for _, defect in action.because})
+        return f"Proposed: {words.plain(made.title)}, number {made.decision_id}. It is to be decided next."
+
+    saved(write, part=DECIDED)
+
+
+def _worth_measuring(measures: Sequence[WorthKnowing], result: flow.Analysis) -> None:
+    st.subheader("What is worth measuring")
+    if not measures:
+        st.markdown(
+            "Nothing: whatever more was known of these steps, the same action would come first at the lab's own costs."
+        )
+        return
+    st.markdown(words.said(measures[0].sentence))
+    rows = [_measure_row(one, result.currency) for one in measures]
+    frame.table(rows, whole=True)
+    st.caption(
+        "At the lab's own figures, not “what if”. Worth: how much better the first step would be chosen if the link "
+        "were known exactly; no months of records tell it exactly, so it is a ceiling."
+    )
+
+
+def _measure_row(one: WorthKnowing, currency: str) -> dict[str, object]:
+    months = one.months_needed
+    return {
+        "requirement": one.factor,
+        f"worth up to, {currency} a month": words.figure(one.value_per_month, digits=1),
+        "what to do": "record the reading every time" if one.log_it else "go on recording as now",
+        "not recorded": words.per_cent(one.not_recorded),
+        "a large effect shows": "not soon: a trial" if months is None else _in_months(months),
+        "with": "; ".join(words.defect(defect).lower() for defect in one.defects),
+    }
+
+
+def _in_months(months: int) -> str:
+    return "by now" if months == 0 else f"in about {words.counted(months, 'month')}"
+
+
+def _how_sure(horizon: int) -> None:
+    frame.how_sure(
+        (
+            "What an action adds is reckoned on top of those above it: two actions against the same miss do not "
+            "spare it twice.",
+            f"One-off costs are spread over {horizon} months; what a return costs is the lab's own entry.",
+            "The ranges hold chance and the uncertainty of the links, not whether the action is kept up at the bench: "
+            "ask “what if” for that.",
+            "Effects are drawn back towards none as strongly as all links together say, since the one that looks best "
+            "was also the luckiest.",
+            "A bad month is followed by a better one by itself: judge an action by months before and after, "
+            "by a rule set beforehand.",
+            "A step that goes with returns need not cause them. Then the action spares nothing.",
+        )
+    )

@@ -1,0 +1,478 @@
+"""What to try next, part by part, without a browser; the whole life of a decision on a copy of the clear lab."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from remakes import flow
+from remakes.records.decisions import Decision, JudgingRule, decide, judge, list_decisions, propose, start, withdraw
+from remakes.records.store import Store, open_store
+from remakes.views import cautions, state
+from remakes.views.server import DATABASE_VARIABLE
+from remakes.views.try_parts import wording
+from tests.sample_follow_up import FOUND
+from tests.views.lab import open_page, texts
+
+PARTS = (wording.WORTH, wording.DECIDED, wording.FOLLOWED, wording.TRIAL, wording.LIMITS)
+RULE = JudgingRule(factors=("bond_wait",), defects=("debonding",))
+COMES_FIRST = "licensed practice come first: no action may go against them"
+
+
+@pytest.fixture
+def writable(
+    clear_lab_file: Path, clear_result: flow.Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Store]:
+    """A copy of the clear lab for one test; decisions change none of its findings, which are not sought anew."""
+    monkeypatch.setattr(state, "analysis", lambda: clear_result)
+    copy = tmp_path / "own_clear.sqlite"
+    shutil.copyfile(clear_lab_file, copy)
+    monkeypatch.setenv(DATABASE_VARIABLE, str(copy))
+    store = open_store(str(copy))
+    yield store
+    store.close()
+
+
+@pytest.fixture(scope="module")
+def clear_result(clear_lab_file: Path) -> flow.Analysis:
+    return flow.analyze(open_store(str(clear_lab_file)))
+
+
+def opened(part: str, *, role: str = "manager", **chosen: Any) -> AppTest:
+    """The page as an address that names the part opens it."""
+    app = AppTest.from_function(_page, default_timeout=60)
+    for name, value in {"role": role, "code": "M1", "part": part, **chosen}.items():
+        app.session_state[name] = value
+    return quiet(app.run())
+
+
+def _page() -> None:
+    from remakes.views import frame, try_next
+
+    frame.page("What to try next", try_next.body)()
+
+
+def quiet(page: AppTest) -> AppTest:
+    assert not page.exception
+    assert [one.value for one in page.error if "Something went wrong" in one.value] == []
+    return page
+
+
+def with_column(page: AppTest, column: str) -> pd.DataFrame:
+    found: pd.DataFrame = next(one.value for one in page.dataframe if column in one.value)
+    return found
+
+
+def control(page: AppTest, key: str) -> Any:
+    return next(one for one in page.get("button_group") if one.key == key)
+
+
+def charts_of(page: AppTest) -> int:
+    return len(page.get("arrow_vega_lite_chart") or page.get("vega_lite_chart"))
+
+
+def only(store: Store) -> Decision:
+    (one,) = list_decisions(store)
+    return one
+
+
+def running(store: Store, *, began: date = date(2025, 6, 2)) -> Decision:
+    """The timer, decided and begun in the middle of the lab's year."""
+    before = began - timedelta(days=7)
+    one = propose(store, action="bond_timer", who="manager M1")
+    one = decide(
+        store,
+        one.decision_id,
+        owner_role="quality",
+        owner_code="Q1",
+        starts_on=began,
+        due_on=date(2026, 12, 1),
+        rule=RULE,
+        who="manager M1",
+        role="manager",
+        version=one.version,
+        today=before,
+        correction="Four crowns bonded anew",
+    )
+    return start(store, one.decision_id, who="quality Q1", version=one.version, today=began)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_says_that_the_instructions_come_first(part: str, clear_lab: Path) -> None:
+    said = texts(opened(part))
+    assert COMES_FIRST in said
+    assert cautions.SAFETY_LINE in said
+    assert "nan" not in said.split()
+    assert "causes" not in said
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_of_an_empty_store_says_what_to_do_next(part: str, empty_lab: Path) -> None:
+    page = opened(part)
+    assert not page.error
+    assert "no records yet" in texts(page)
+
+
+@pytest.mark.parametrize("role", ["technician", "quality"])
+@pytest.mark.parametrize("part", PARTS)
+def test_another_role_is_refused_in_every_part(part: str, role: str, clear_lab: Path) -> None:
+    page = opened(part, role=role)
+    assert "This page is for the role manager" in page.error[0].value
+    assert not page.dataframe
+
+
+def test_worth_shows_pictures_break_even_and_what_is_worth_measuring(
+    clear_lab: Path, clear_result: flow.Analysis
+) -> None:
+    page = opened(wording.WORTH)
+    (action,) = clear_result.actions
+    assert page.header[0].value.startswith("Start with: Timer at the bonding bench.")
+    assert charts_of(page) == 2
+    row = with_column(page, "because of").iloc[0]
+    most = action.break_even_cost_per_month
+    assert row["may cost a month, EUR (95 %)"] == f"{most.estimate:,.0f} ({most.low:,.0f} to {most.high:,.0f})"
+    assert "The lab's own figures" in texts(page)
+    assert "What is worth measuring" in [one.value for one in page.subheader]
+
+
+def test_what_if_answers_anew_says_so_and_is_taken_back(clear_lab: Path) -> None:
+    page = opened(wording.WORTH)
+    own = with_column(page, "because of")
+    page.slider(key="what_if_kept_up").set_value(50).run()
+    quiet(page)
+    assert page.slider(key="what_if_each_bond_timer").value == 50
+    assert page.header[0].value.startswith("If things were so, start with: Timer")
+    assert "What if, not the lab's own figures: actions kept up at 50" in texts(page)
+    half = with_column(page, "because of")
+    assert not half.equals(own)
+    page.slider(key="what_if_return").set_value(0).run()
+    assert page.header[0].value == "No step with a finding behind it pays if things were so."
+    page.button(key="what_if_reset").click().run()
+    quiet(page)
+    assert with_column(page, "because of").equals(own)
+    assert "What if, not" not in texts(page)
+
+
+def test_what_if_needs_no_new_analysis(clear_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = opened(wording.WORTH)
+
+    def fail(*_: object, **__: object) -> None:
+        raise AssertionError("analyzed again")
+
+    monkeypatch.setattr(flow, "analyze", fail)
+    monkeypatch.setattr(flow, "prepare_choices", fail)
+    for key, value in (("what_if_costs", 2.0), ("what_if_horizon", 24), ("what_if_each_bond_timer", 20)):
+        page.slider(key=key).set_value(value).run()
+        quiet(page)
+    said = texts(page)
+    assert "the actions cost 2 times their entries" in said
+    assert "24 months of service count" in said
+
+
+def test_what_if_outlasts_a_look_at_another_part(clear_lab: Path) -> None:
+    page = opened(wording.WORTH)
+    page.slider(key="what_if_horizon").set_value(24).run()
+    control(page, wording.PART).set_value(wording.DECIDED).run()
+    assert "nothing is decided" in page.header[0].value
+    control(page, wording.PART).set_value(wording.WORTH).run()
+    assert quiet(page).slider(key="what_if_horizon").value == 24
+
+
+def test_without_actions_worth_says_where_they_are_brought_in(
+    clear_lab: Path, clear_result: flow.Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(state, "analysis", lambda: replace(clear_result, actions=()))
+    assert "The records hold no corrective actions yet" in texts(opened(wording.WORTH))
+
+
+def test_a_decision_lives_from_proposal_to_verdict(writable: Store) -> None:
+    page = opened(wording.WORTH)
+    page.button(key="propose_bond_timer").click().run()
+    one = only(writable)
+    assert (one.status, one.history[0].who) == ("proposed", "manager M1")
+    assert one.history[0].note == "Because bond_wait goes with debonding."
+    # The next step is shown at once.
+    assert "Proposed: Timer at the bonding bench, number 1." in quiet(page).success[0].value
+    assert page.header[0].value == "The one action put up so far is proposed."
+    assert page.multiselect(key="factors_1").value == ["bond_wait"]
+    assert page.multiselect(key="defects_1").value == ["debonding"]
+
+    page.text_input(key="owner_code_1").set_value("Q1")
+    page.number_input(key="returns_1").set_value(40)
+    page.text_area(key="correction_1").set_value("Four crowns bonded anew")
+    page.button(key="save_decide_1").click().run()
+    one = only(writable)
+    assert quiet(page).success[0].value.startswith("Decided: Timer")
+    assert (one.status, one.owner_role, one.owner_code, one.starts_on) == ("decided", "quality", "Q1", date.today())
+    assert one.rule == JudgingRule(factors=("bond_wait",), defects=("debonding",), returns_down_by=0.4)
+    assert one.correction == "Four crowns bonded anew"
+    said = texts(page)
+    assert "**Correction** (what was done about the restorations at hand): Four crowns bonded anew" in said
+    assert "returns with debonding by 40 % to be worth having" in said.replace("\\", "")
+
+    page.button(key="save_start_1").click().run()
+    assert only(writable).status == "running"
+    assert "Running: Timer" in quiet(page).success[0].value
+    # On its first day nothing can be judged, and the refusal is told in words.
+    page.radio(key="verdict_1").set_value("no effect")
+    page.text_area(key="judge_note_1").set_value("Nothing seen")
+    page.button(key="save_judge_1").click().run()
+    assert "nothing can have been seen" in quiet(page).error[0].value
+    assert only(writable).status == "running"
+
+
+def test_judging_offers_the_verdict_by_the_rule_and_lets_the_manager_differ(
+    writable: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running(writable)
+    monkeypatch.setattr(state, "follow_up", lambda _: FOUND)
+    page = opened(wording.DECIDED)
+    assert page.header[0].value == "The one action put up so far is running."
+    assert page.radio(key="verdict_1").value == FOUND.verdict == "on the way"
+    assert page.text_area(key="judge_note_1").value == FOUND.sentence
+    page.radio(key="verdict_1").set_value("no effect")
+    page.text_area(key="judge_note_1").set_value("Looked at the bench as well")
+    page.button(key="save_judge_1").click().run()
+    one = only(writable)
+    assert (one.status, one.verdict) == ("judged", "no effect")
+    assert one.note == "By the rule: on the way. Looked at the bench as well"
+    assert "Judged: Timer at the bonding bench, no effect." in quiet(page).success[0].value
+    assert list(with_column(page, "step")["step"]) == [
+        "proposed",
+        "proposed to decided",
+        "decided to running",
+        "running to judged",
+    ]
+
+
+def test_a_judgement_without_a_note_is_refused_and_nothing_is_lost(
+    writable: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running(writable)
+    monkeypatch.setattr(state, "follow_up", lambda _: FOUND)
+    page = opened(wording.DECIDED)
+    page.radio(key="verdict_1").set_value("no effect")
+    page.text_area(key="judge_note_1").set_value(" ")
+    page.button(key="save_judge_1").click().run()
+    assert "Write what the verdict rests on" in quiet(page).error[0].value
+    assert only(writable).status == "running"
+    assert page.radio(key="verdict_1").value == "no effect"
+
+
+def test_a_clash_is_told_in_words_and_writes_nothing(writable: Store) -> None:
+    one = propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    page.text_input(key="owner_code_1").set_value("Q1")
+    # Meanwhile another manager gives it up.
+    withdraw(writable, one.decision_id, why="Too dear", who="manager M2", role="manager", version=one.version)
+    page.button(key="save_decide_1").click().run()
+    told = quiet(page).error[0].value.replace("\\", "")
+    assert "was changed meanwhile by manager M2; it is withdrawn now" in told
+    after = only(writable)
+    assert (after.status, after.note) == ("withdrawn", "Too dear")
+    assert "Given up because: Too dear" in texts(page)
+    assert [event.to_status for event in after.history] == ["proposed", "withdrawn"]
+
+
+def test_withdrawing_needs_a_reason(writable: Store) -> None:
+    propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    page.button(key="save_withdraw_1").click().run()
+    assert "Write why it is given up" in quiet(page).error[0].value
+    page.text_input(key="why_1").set_value("Another lab tries it")
+    page.button(key="save_withdraw_1").click().run()
+    assert only(writable).status == "withdrawn"
+    # What was given up can be proposed anew.
+    assert quiet(opened(wording.WORTH)).button(key="propose_bond_timer")
+
+
+def test_a_rule_without_defects_is_refused_in_words(writable: Store) -> None:
+    propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    page.text_input(key="owner_code_1").set_value("Q1")
+    page.multiselect(key="defects_1").set_value([])
+    page.button(key="save_decide_1").click().run()
+    assert "It names no defect" in quiet(page).error[0].value
+    assert only(writable).status == "proposed"
+
+
+def test_a_name_for_the_owner_is_refused(writable: Store) -> None:
+    propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    page.text_input(key="owner_code_1").set_value("Two Words")
+    page.button(key="save_decide_1").click().run()
+    assert "names are not kept" in quiet(page).error[0].value
+    assert only(writable).status == "proposed"
+
+
+def test_a_press_in_another_role_writes_nothing(writable: Store) -> None:
+    propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    page.text_input(key="owner_code_1").set_value("Q1")
+    page.session_state["role"] = "quality"
+    page.button(key="save_decide_1").click().run()
+    assert any("This page is for the role manager" in one.value for one in page.error)
+    assert only(writable).status == "proposed"
+
+
+def test_an_action_under_way_is_not_proposed_twice(writable: Store) -> None:
+    running(writable)
+    page = opened(wording.WORTH)
+    assert [one.key for one in page.button if str(one.key).startswith("propose_")] == []
+    assert "running already" in texts(page)
+
+
+def test_nothing_running_yet(clear_lab: Path) -> None:
+    page = opened(wording.FOLLOWED)
+    assert page.header[0].value == "Nothing is running yet, so there is nothing to follow."
+    assert not page.dataframe
+
+
+def test_did_it_work_gives_the_verdict_its_meaning_and_both_pictures(
+    writable: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running(writable)
+    monkeypatch.setattr(state, "follow_up", lambda _: FOUND)
+    page = opened(wording.FOLLOWED)
+    said = texts(page).replace("\\", "")
+    assert page.header[0].value == "Timer at the bonding bench: on the way."
+    assert "“On the way” means: at the bench it is kept up" in said
+    assert "Seen so far: 2.0 months. About 5 more to a verdict" in said
+    assert "delivered since 16 March 2026, 3 came back" in said
+    misses = with_column(page, "as the rule asks").set_index("requirement")
+    assert misses.loc["bond_wait", "since (n)"] == "4 of 80"
+    looks = with_column(page, "came back (n)")
+    assert list(looks["came back (n)"]) == [3, 1]
+    assert list(looks["a fall is shown at or under"]) == ["0", "no count yet"]
+    assert charts_of(page) == 2
+    assert "Other technicians do the work than before." in said
+    assert "bad months are followed by better ones" in said
+
+
+def test_the_page_says_what_the_follow_up_found(writable: Store) -> None:
+    running(writable)
+    page = opened(wording.FOLLOWED)
+    found = state.follow_up(only(writable))
+    assert page.header[0].value == f"Timer at the bonding bench: {found.verdict}."
+    (change,) = found.misses
+    row = with_column(page, "as the rule asks").iloc[0]
+    assert row["since (n)"] == f"{change.missed_after} of {change.recorded_after}"
+
+
+def test_one_of_several_is_picked_running_ones_first(writable: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(state, "follow_up", lambda _: FOUND)
+    one = running(writable)
+    judge(
+        writable,
+        one.decision_id,
+        verdict="no effect",
+        note="Seen",
+        who="manager M1",
+        role="manager",
+        version=one.version,
+        today=date(2026, 7, 1),
+    )
+    running(writable, began=date(2025, 8, 4))
+    page = opened(wording.FOLLOWED)
+    assert page.selectbox(key="followed").value == 2
+    page.selectbox(key="followed").set_value(1).run()
+    assert "Judged on 1 July 2026: **no effect**. Seen Above is what the records say by now" in texts(quiet(page))
+
+
+def test_a_start_after_the_end_of_observation_is_too_early(writable: Store) -> None:
+    running(writable, began=date(2026, 11, 2))
+    page = opened(wording.FOLLOWED)
+    assert page.header[0].value.endswith("too early.")
+    assert "nan" not in texts(page).split()
+
+
+def test_a_trial_is_planned_when_asked_for(clear_lab: Path) -> None:
+    page = opened(wording.TRIAL)
+    assert page.selectbox(key="trial_factor").value == "bond_wait"
+    assert page.multiselect(key="trial_defects_bond_wait").value == ["debonding"]
+    assert not page.dataframe
+    page.slider(key="trial_effect").set_value(60)
+    page.button(key="plan_trial").click().run()
+    quiet(page)
+    said = texts(page)
+    assert "How it will be read" in [one.value for one in page.subheader]
+    assert "60 %" in page.header[0].value.replace(" ", " ")
+    assert COMES_FIRST in said
+    needed = with_column(page, "the trial takes")
+    assert "60 %" in [text.replace(" ", " ") for text in needed["if returns fell by"]]
+
+
+def test_a_trial_without_defects_asks_for_one(clear_lab: Path) -> None:
+    page = opened(wording.TRIAL)
+    page.multiselect(key="trial_defects_bond_wait").set_value([]).run()
+    assert page.header[0].value.startswith("Name at least one defect")
+    assert [one.key for one in page.button] == []
+
+
+def test_a_trial_shows_who_works_how_in_which_week(
+    clear_lab: Path, clear_result: flow.Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from remakes.actions.trial.plan import plan_trial
+
+    plan = plan_trial(
+        clear_result.table, factor="bond_wait", defects=("debonding",), effect=0.9, restorations_per_month=400
+    )
+    assert plan.calendar
+    monkeypatch.setattr(state, "trial_plan", lambda *_, **__: plan)
+    page = opened(wording.TRIAL)
+    weeks = with_column(page, "week")
+    groups = [name for name in weeks if name not in ("week", "from")]
+    assert len(groups) == len(plan.groups)
+    assert weeks["from"].iloc[0] == plan.starts_on
+    for group, name in zip(plan.groups, groups, strict=True):
+        spans = [span for span in plan.calendar if span.group == group.name]
+        for day, works in zip(weeks["from"], weeks[name], strict=True):
+            (span,) = [span for span in spans if span.begins <= day <= span.ends]
+            assert (works == "with the action") == span.with_action
+    assert charts_of(page) == 2
+
+
+def test_limits_are_compared_when_asked_for_and_laxer_ones_not_proposed(
+    clear_lab: Path, clear_result: flow.Analysis
+) -> None:
+    page = opened(wording.LIMITS)
+    assert page.selectbox(key="limit_factor").value == "bond_wait"
+    assert page.selectbox(key="limit_defect_bond_wait").value == "debonding"
+    page.button(key="compare_bond_wait_debonding").click().run()
+    quiet(page)
+    study = flow.limit_study(open_store(str(clear_lab)), clear_result, factor="bond_wait", defect="debonding")
+    table = with_column(page, "it is").set_index("limit")
+    assert list(table["flagged a month"]) == [f"{one.flagged_per_month:.1f}" for one in study.points]
+    laxer = [one for one in study.points if one.standing == "laxer"]
+    assert laxer
+    for one in laxer:
+        assert table.loc[f"at least {one.limit:g} s", "it is"] == "laxer: not proposed"
+    assert "Laxer limits are not proposed: the material's instructions decide." in texts(page)
+    assert table.loc["at least 180 s", "it is"] == "present"
+    assert charts_of(page) == 2
+
+
+def test_limits_without_a_numeric_requirement(clear_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from remakes.views.try_parts import limits
+
+    monkeypatch.setattr(limits, "_numeric", lambda _: [])
+    assert opened(wording.LIMITS).header[0].value.endswith("so there is none to move.")
+
+
+def test_days_in_sentences_are_spelled_out() -> None:
+    assert wording.said("since 2026-05-01 (2026-06)") == "since 1 May 2026 \\(June 2026\\)"
+    assert wording.said("code 2026-13-45") == "code 2026\\-13\\-45"
+
+
+def test_the_page_opens_on_what_it_is_worth(clear_lab: Path) -> None:
+    page = open_page("try_next")
+    assert page.header[0].value.startswith("Start with")
+    assert control(page, wording.PART).value == wording.WORTH
