@@ -213,6 +213,7 @@ def analyze(
     """
     from remakes import flow
 
+    _refuse_file(json_to)
     with ExitStack() as held:
         tell = held.enter_context(progress())
         source = from_ or held.enter_context(_opened(db))
@@ -240,6 +241,12 @@ def analyze(
     _write_json(whole, json_to)
 
 
+def _refuse_file(to: Path | None) -> None:
+    """Say that a file cannot be written before anything is worked out for it."""
+    if to is not None and str(to) != "-" and not to.parent.is_dir():
+        _fail(f"{to} cannot be written: there is no folder {to.parent}. Make it first, or give another file.")
+
+
 def _write_json(whole: dict[str, Any], to: Path) -> None:
     """To a file, or to standard output for `-`."""
     text = json.dumps(whole, indent=1, allow_nan=False)
@@ -260,6 +267,7 @@ def trend(db: Database = None, json_to: JsonTo = None, seed: Seed = 0) -> None:
     """
     from remakes import flow, words
 
+    _refuse_file(json_to)
     with _opened(db) as store, progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
         whole = months.as_json()

@@ -52,7 +52,7 @@ restoration = st.fixed_dictionaries(
 )
 
 
-@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.too_slow])
 @given(lab=st.lists(restoration, min_size=1, max_size=12))
 def test_months_at_risk_and_returns_are_those_counted_by_hand(lab: list[dict[str, Any]]) -> None:
     restorations, returns = [], []

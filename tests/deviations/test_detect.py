@@ -57,7 +57,7 @@ def latest(rows: list[dict[str, Any]], returned_on: date | None) -> dict[tuple[s
     return {key: value for key, (_at, _number, value) in best.items()}
 
 
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.too_slow])
 @given(lab=st.lists(st.tuples(units, st.lists(log_rows, max_size=6), st.booleans()), min_size=1, max_size=5))
 def test_statuses_are_those_of_a_plain_reading(lab: list[Any]) -> None:
     rules = standard()

@@ -48,7 +48,7 @@ labs = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(lab=labs, horizon=st.sampled_from([1, 12, 60]))
 def test_the_analysis_answers_or_says_why_not(lab: list[Any], horizon: int) -> None:
     units, log, back = [], [], []

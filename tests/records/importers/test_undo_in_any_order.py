@@ -44,9 +44,7 @@ files = st.one_of(
 )
 
 
-@settings(
-    derandomize=True, deadline=None, max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(derandomize=True, deadline=None, max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     days=st.tuples(delivered, delivered),
     later=st.lists(files, min_size=2, max_size=5),
