@@ -177,7 +177,7 @@ def test_an_unclear_action_names_what_to_measure() -> None:
 )
 def test_an_impossible_question_is_refused_in_words(changed: dict[str, object], says: str) -> None:
     with pytest.raises(InputError, match=says):
-        rank_prepared(prepared(), [TIMER], COSTS, **changed)  # type: ignore[arg-type]
+        rank_prepared(prepared(), [TIMER], COSTS, **changed)  # type: ignore[arg-type]  # several kinds of wishes in one list
 
 
 def test_an_action_on_another_factor_must_be_prepared_for() -> None:

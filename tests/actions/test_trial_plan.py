@@ -52,7 +52,7 @@ def lab() -> PatternTable:
 
 def planned(**changed: object) -> TrialPlan:
     asked: dict[str, object] = {"factor": "bond_wait", "defects": ["debonding"], "effect": 0.5}
-    return plan_trial(lab(), **(asked | changed))  # type: ignore[arg-type]
+    return plan_trial(lab(), **(asked | changed))  # type: ignore[arg-type]  # several kinds in one list
 
 
 def two(without: float, with_action: float) -> Cells:
@@ -162,10 +162,11 @@ def test_simulation_of_the_very_design_agrees(design: Design) -> None:
 
 def test_a_technicians_spread_costs_the_staggered_start_and_not_the_alternate_weeks() -> None:
     rng = np.random.default_rng(3)
-    for design, costs in (("alternate weeks", False), ("staggered", True)):
+    designs: tuple[tuple[Design, bool], ...] = (("alternate weeks", False), ("staggered", True))
+    for design, costs in designs:
         cells = cells_of(
-            design,  # type: ignore[arg-type]
-            draw_weeks(design, groups=4, weeks=52, rng=rng),  # type: ignore[arg-type]
+            design,
+            draw_weeks(design, groups=4, weeks=52, rng=rng),
             shares=SHARES,
             per_week=47.0,
             hazard=HAZARD,

@@ -88,7 +88,7 @@ def cross_check(table: PatternTable, *, seed: int = 0) -> tuple[CrossCheck, ...]
     features = _features(table)
     # On a busy machine, threads that wait for each other take many times as long. Limits reach what is loaded.
     import sklearn.ensemble
-    import sklearn.linear_model  # noqa: F401
+    import sklearn.linear_model  # noqa: F401 - loaded so that the limit reaches it
 
     with threadpool_limits(limits=1):
         found = [_of_defect(table, defect, features, young, seed=seed) for defect in table.defects]
