@@ -4,6 +4,7 @@
 
     RemakesError                 anything this program refuses, in words a user can act on
     ├── StoreError               the store cannot be opened, is damaged, or belongs to a newer version
+    ├── NotAllowedError          the person's roles do not allow this change
     ├── InputError               a file or an entry is refused
     │   ├── FileError            a whole file cannot be read
     │   ├── MapError             a column map is wrong
@@ -25,6 +26,7 @@ __all__ = [
     "FitError",
     "InputError",
     "MapError",
+    "NotAllowedError",
     "NothingToAnalyzeError",
     "ProcessStandardError",
     "RemakesError",
@@ -39,6 +41,10 @@ class RemakesError(Exception):
 
 class StoreError(RemakesError):
     """The store cannot be opened, is damaged, or was written by a newer version."""
+
+
+class NotAllowedError(RemakesError):
+    """The person's roles do not allow this change; nothing was saved."""
 
 
 class InputError(RemakesError, ValueError):

@@ -20,10 +20,10 @@ from remakes.deviations.detect import MISSED, NOT_RECORDED
 from remakes.errors import FitError
 from remakes.evidence.findings import Finding
 from remakes.evidence.models.adjustment import Background
-from remakes.evidence.models.case_mix import RIDGE_WEAK, CaseMix, weak_ridge
+from remakes.evidence.models.base import BaseModels
+from remakes.evidence.models.case_mix import RIDGE_WEAK, weak_ridge
 from remakes.evidence.models.designs import independent_columns, merged_design
 from remakes.evidence.models.logistic import Fit, fit
-from remakes.evidence.models.shrinkage import estimate_shrinkage
 
 __all__ = ["JointEffects", "joint_effects", "plausible_by_defect"]
 
@@ -71,7 +71,9 @@ def plausible_by_defect(findings: Sequence[Finding]) -> dict[str, tuple[str, ...
     return {defect: tuple(sorted(factors)) for defect, factors in found.items()}
 
 
-def joint_effects(table: PatternTable, findings: Sequence[Finding]) -> tuple[JointEffects, ...]:
+def joint_effects(
+    table: PatternTable, findings: Sequence[Finding], *, base: BaseModels | None = None
+) -> tuple[JointEffects, ...]:
     """How strong is each plausible miss, with all others that may cause the same defect held as they are?
 
     Parameters
@@ -79,6 +81,8 @@ def joint_effects(table: PatternTable, findings: Sequence[Finding]) -> tuple[Joi
     table : PatternTable
     findings : sequence of Finding
         Of this table; they say which pairs are plausible and can be estimated.
+    base : BaseModels, optional
+        Of this table, if the caller has them.
 
     Returns
     -------
@@ -98,13 +102,13 @@ def joint_effects(table: PatternTable, findings: Sequence[Finding]) -> tuple[Joi
     wanted = plausible_by_defect(findings)
     if not wanted:
         return ()
-    case_mix = CaseMix(table)
+    models = base or BaseModels(table)
     found = []
     with threadpool_limits(limits=1):
         for defect in table.defects:
             if defect in wanted:
                 told = {one.factor: one for one in findings if one.defect == defect}
-                joint = _of_defect(table, case_mix, defect, wanted[defect])
+                joint = _of_defect(models, defect, wanted[defect])
                 found.append(_widened(joint, told) if joint else _side_by_side(table, defect, wanted[defect], told))
     return tuple(one for one in found if one.factors)
 
@@ -132,14 +136,12 @@ def _side_by_side(
     )
 
 
-def _of_defect(table: PatternTable, case_mix: CaseMix, defect: str, factors: tuple[str, ...]) -> JointEffects | None:
-    at_risk, events = table.events_of(defect)
-    shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
-    background = Background(table, case_mix, shrinkage, defect)
+def _of_defect(base: BaseModels, defect: str, factors: tuple[str, ...]) -> JointEffects | None:
+    table, background = base.table, base.background(defect)
     status = table.status[:, [table.factors.index(factor) for factor in factors]]
     X = np.hstack([status == MISSED, status == NOT_RECORDED, background.columns]).astype(np.float64)
     size = len(factors)
-    returns = float(events.sum())
+    returns = float(background.events.sum())
     ridge = np.concatenate(
         [
             np.full(size, _HELD),

@@ -20,6 +20,7 @@ from remakes.deviations.detect import NOT_APPLICABLE
 from remakes.errors import InputError
 from remakes.evidence.checks.power import MonthsToTell, months_to_tell
 from remakes.evidence.findings import Finding
+from remakes.evidence.models.base import BaseModels
 from remakes.records.corrective_actions import CorrectiveAction, Costs
 
 __all__ = ["Portfolio", "Prepared", "Worth", "kept_up_of", "prepare"]
@@ -176,6 +177,7 @@ def prepare(
     horizon: int = 12,
     seed: int = 0,
     spreads: Sequence[float] = SPREADS,
+    base: BaseModels | None = None,
 ) -> Prepared:
     """Fit and draw all that a list of these actions needs; costs and effort may change afterwards.
 
@@ -192,11 +194,13 @@ def prepare(
         Of the draws; the same seed gives the same draws.
     spreads : sequence of float
         Of the common prior of effects, see `draw_effects`; another one is for checks.
+    base : BaseModels, optional
+        Of this table, if the caller has them.
     """
     wanted = frozenset(factor for action in actions for factor in action.corrects)
     rng = np.random.default_rng(seed)
     models: tuple[DefectModel, ...] = ()
-    joint: tuple[JointEffects, ...] = joint_effects(table, findings) if wanted else ()
+    joint: tuple[JointEffects, ...] = joint_effects(table, findings, base=base) if wanted else ()
     if joint:
         # All defects are drawn, whether asked for or not: each tells the others how strong effects are here.
         drawn = draw_effects(joint, rng=rng, spreads=spreads).effects

@@ -19,6 +19,7 @@ from remakes.counts.table import PatternTable
 from remakes.errors import InputError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.findings import Finding
+from remakes.evidence.models.base import BaseModels
 from remakes.records.corrective_actions import CorrectiveAction, Costs
 
 __all__ = ["RankedAction", "next_measurement", "rank", "rank_prepared"]
@@ -115,6 +116,7 @@ def rank(
     horizon: int = 12,
     seed: int = 0,
     kept_up: Mapping[str, float] | None = None,
+    base: BaseModels | None = None,
 ) -> tuple[RankedAction, ...]:
     """What to change first?
 
@@ -132,6 +134,8 @@ def rank(
         Of the simulation; the same seed gives the same list.
     kept_up : mapping of action to number, optional
         By which its `corrects` are multiplied, 0 (not kept up at all) to 1; left out: 1.
+    base : BaseModels, optional
+        Of this table, if the caller has them.
 
     Returns
     -------
@@ -143,7 +147,8 @@ def rank(
     InputError
         `kept_up` outside 0 to 1, or of an action that is not in the list.
     """
-    return rank_prepared(prepare(table, findings, actions, horizon=horizon, seed=seed), actions, costs, kept_up=kept_up)
+    prepared = prepare(table, findings, actions, horizon=horizon, seed=seed, base=base)
+    return rank_prepared(prepared, actions, costs, kept_up=kept_up)
 
 
 def rank_prepared(

@@ -19,8 +19,7 @@ from remakes.evidence.estimate import Estimate, finite_or_none
 from remakes.evidence.grades import GRADES, REPORTED, Grade, GradeInput, detectable_odds_ratio, grade
 from remakes.evidence.models.adjusted import AdjustedEffect, adjusted_effect
 from remakes.evidence.models.adjustment import Background, adjustment_names
-from remakes.evidence.models.case_mix import CaseMix
-from remakes.evidence.models.shrinkage import estimate_shrinkage
+from remakes.evidence.models.base import BaseModels
 from remakes.evidence.tables.attributable import EValue
 from remakes.evidence.tables.crude import CrudeEvidence, MonthsBySide, crude_evidence
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
@@ -162,6 +161,7 @@ def find(
     *,
     horizon: int = 12,
     plausible_weight: float = PLAUSIBLE_WEIGHT,
+    base: BaseModels | None = None,
     progress: Progress | None = None,
 ) -> tuple[Finding, ...]:
     """Which missed requirement goes with which defect, and how sure is that?
@@ -175,6 +175,8 @@ def find(
         Months of service that risks and avoidable returns look at.
     plausible_weight : float
         Weight of a pair that the standard calls plausible, against 1 of any other; 1: all pairs alike.
+    base : BaseModels, optional
+        Of this table, if the caller has them.
     progress : callable, optional
         Told what is done, how many pairs are finished, and of how many.
 
@@ -196,11 +198,11 @@ def find(
         raise NothingToAnalyzeError(
             "No return has been recorded up to the end of observation. Enter or import returns, then analyze again."
         )
-    case_mix = CaseMix(table)
+    models = base or BaseModels(table)
     # The matrices are small: one thread is quicker than several that wait for each other.
     with threadpool_limits(limits=1):
-        pairs = list(_pairs(table, standard, case_mix, horizon, progress))
-        grading = _Grading(table, standard, case_mix, pairs, plausible_weight)
+        pairs = list(_pairs(standard, models, horizon, progress))
+        grading = _Grading(standard, models, pairs, plausible_weight)
         first = [grading.finding(pair, None) for pair in pairs]
         told = [k for k, one in enumerate(first) if one.reported]
         for done, k in enumerate(told, start=1):
@@ -211,18 +213,13 @@ def find(
     return tuple(sorted(first, key=_by_evidence))
 
 
-def _pairs(
-    table: PatternTable,
-    standard: ProcessStandard,
-    case_mix: CaseMix,
-    horizon: int,
-    progress: Progress | None,
-) -> Iterator[_Pair]:
+def _pairs(standard: ProcessStandard, base: BaseModels, horizon: int, progress: Progress | None) -> Iterator[_Pair]:
+    table = base.table
     total = len(table.factors) * len(table.defects)
     done = 0
     months = MonthsBySide(table)
     for defect in table.defects:
-        found = _of_defect(table, standard, case_mix, months, defect, horizon)
+        found = _of_defect(standard, base, months, defect, horizon)
         done += len(found)
         if progress:
             progress("comparing", done, total)
@@ -230,17 +227,11 @@ def _pairs(
 
 
 def _of_defect(
-    table: PatternTable,
-    standard: ProcessStandard,
-    case_mix: CaseMix,
-    months: MonthsBySide,
-    defect: str,
-    horizon: int,
+    standard: ProcessStandard, base: BaseModels, months: MonthsBySide, defect: str, horizon: int
 ) -> list[_Pair]:
+    table = base.table
     crude = crude_evidence(table, months, defect, horizon=horizon)
-    at_risk, events = table.events_of(defect)
-    shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
-    background = Background(table, case_mix, shrinkage, defect)
+    background = base.background(defect)
     pairs = []
     for factor in table.factors:
         adjusted = adjusted_effect(table, background, standard, factor=factor, horizon=horizon)
@@ -262,14 +253,10 @@ class _Grading:
     """What the grades of all pairs share: q, the records of the factors, and the checks that failed."""
 
     def __init__(
-        self,
-        table: PatternTable,
-        standard: ProcessStandard,
-        case_mix: CaseMix,
-        pairs: list[_Pair],
-        plausible_weight: float,
+        self, standard: ProcessStandard, base: BaseModels, pairs: list[_Pair], plausible_weight: float
     ) -> None:
-        self._table, self._standard, self._case_mix, self._every = table, standard, case_mix, pairs
+        table = base.table
+        self._table, self._standard, self._case_mix, self._every = table, standard, base.case_mix, pairs
         self._weight = plausible_weight
         self._records = {factor: factor_record(table, standard, factor) for factor in table.factors}
         p = np.array([pair.adjusted.p for pair in pairs])

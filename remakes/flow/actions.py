@@ -101,7 +101,9 @@ def prepare_choices(store: Store, analysis: Analysis, *, seed: int = 0) -> Choic
     from remakes.records.corrective_actions import load_actions, load_costs
 
     actions = load_actions(store)
-    prepared = prepare(analysis.table, analysis.findings, actions, horizon=analysis.horizon, seed=seed)
+    prepared = prepare(
+        analysis.table, analysis.findings, actions, horizon=analysis.horizon, seed=seed, base=analysis.base
+    )
     return Choices(prepared=prepared, actions=actions, costs=load_costs(store))
 
 

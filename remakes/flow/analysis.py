@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from remakes.evidence.checks.cross_check import CrossCheck
     from remakes.evidence.checks.interactions import Interactions
     from remakes.evidence.findings import Finding
+    from remakes.evidence.models.base import BaseModels
     from remakes.records.corrective_actions import CorrectiveAction, Costs
     from remakes.records.snapshot import Snapshot
     from remakes.records.standard import ProcessStandard
@@ -40,6 +41,7 @@ class Analysis:
     table: PatternTable
     standard: ProcessStandard
     currency: str
+    base: BaseModels
 
     def as_json(self) -> dict[str, Any]:
         """The interchange format of findings."""
@@ -241,12 +243,14 @@ def _analyze(
 ) -> Analysis:
     from remakes.actions.ranking import rank
     from remakes.evidence.findings import PLAUSIBLE_WEIGHT, find
+    from remakes.evidence.models.base import BaseModels
 
     weight = PLAUSIBLE_WEIGHT if plausible_weight is None else plausible_weight
     if not 0.01 <= weight <= 1000:
         raise InputError(f"A weight of {weight:g} for plausible pairs was asked for. Give 0.01 to 1000; 1 weighs none.")
     table = _count(snapshot, progress)
-    findings = find(table, snapshot.standard, horizon=horizon, plausible_weight=weight, progress=progress)
+    base = BaseModels(table)
+    findings = find(table, snapshot.standard, horizon=horizon, plausible_weight=weight, base=base, progress=progress)
     return Analysis(
         restorations=int(table.restorations.sum()),
         returns=table.returns,
@@ -254,10 +258,11 @@ def _analyze(
         horizon=horizon,
         plausible_weight=weight,
         findings=findings,
-        actions=rank(table, findings, actions, costs, horizon=horizon, seed=seed),
+        actions=rank(table, findings, actions, costs, horizon=horizon, seed=seed, base=base),
         table=table,
         standard=snapshot.standard,
         currency=costs.currency,
+        base=base.to_keep(),
     )
 
 

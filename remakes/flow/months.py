@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from remakes.counts.engine import Tables
     from remakes.counts.sources import Concerned
     from remakes.counts.table import PatternTable
+    from remakes.evidence.models.base import BaseModels
     from remakes.records.standard import ProcessStandard
     from remakes.trends.changed.changed import WhatChanged
     from remakes.trends.delay.back_test import BackTest
@@ -72,6 +73,7 @@ class Months:
     standard: ProcessStandard
     tables: Tables
     table: PatternTable
+    base: BaseModels
 
     def review(self, month: str | None = None) -> MonthReview:
         """One month and the two before it, beside the three before these.
@@ -103,7 +105,7 @@ class Months:
         # A month that is not over, or not entered, would look like a fall.
         before, after = usual_periods(self.months, min(month, self.latest))
         counted = count_periods(self.tables, self.table, before=before, after=after)
-        return what_changed_each(counted, self.table, self.standard)
+        return what_changed_each(counted, self.table, self.standard, base=self.base)
 
     def as_json(self) -> dict[str, Any]:
         """The interchange format of months."""
@@ -237,6 +239,7 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
 
     from remakes.counts.engine import connect
     from remakes.counts.patterns import count_patterns
+    from remakes.evidence.models.base import BaseModels
     from remakes.records.snapshot import take_snapshot
 
     tell = progress or (lambda _what, _done, _total: None)
@@ -251,7 +254,8 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
         tell("deliveries and steps", 2, 4)
         delivered = _delivered(tables, table, snapshot.standard, returned["nowcast"])
         tell("lots, machines, clinics", 3, 4)
-        made = _made_with(tables, table, snapshot.standard)
+        base = BaseModels(table)
+        made = _made_with(tables, base, snapshot.standard)
     return Months(
         lab=snapshot.standard.title,
         observed_until=until,
@@ -259,6 +263,7 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
         standard=snapshot.standard,
         tables=tables,
         table=table,
+        base=base,
         **returned,
         **delivered,
         **made,
@@ -307,14 +312,14 @@ def _delivered(tables: Tables, table: PatternTable, standard: ProcessStandard, n
     }
 
 
-def _made_with(tables: Tables, table: PatternTable, standard: ProcessStandard) -> dict[str, Any]:
+def _made_with(tables: Tables, base: BaseModels, standard: ProcessStandard) -> dict[str, Any]:
     """Which lot, machine or clinic stands out."""
     from remakes.counts.sources import count_sources
     from remakes.trends.sources.clinics import clinics
     from remakes.trends.sources.sources import sources
-    from remakes.trends.sources.standardized import shrinkages_of
 
-    counted, shrinkages = count_sources(tables, table), shrinkages_of(table)
+    table, shrinkages = base.table, base.shrinkages()
+    counted = count_sources(tables, table)
     return {
         "sources": sources(counted, table, standard, shrinkages=shrinkages),
         "clinics": clinics(counted, table, shrinkages=shrinkages),

@@ -144,5 +144,5 @@ def technicians(store: Store) -> tuple[str, ...]:
 
 def set_observed_until(store: Store, day: date, *, who: str) -> None:
     """State up to which day returns are complete."""
-    with store.writer() as connection:
+    with store.writer(may="state the date") as connection:
         store.put_setting(connection, "observed_until", day.isoformat(), who=who)

@@ -149,7 +149,7 @@ def save_actions(
     taken, changed, unchanged : int
         Numbers of actions. What changes nothing leaves no line in the audit.
     """
-    with store.writer() as connection:
+    with store.writer(may="change costs") as connection:
         before = _stored_costs(connection)
         taken, changed, unchanged = write_actions(connection, actions, costs, import_id=import_id)
         if taken or changed or before != _stored_costs(connection):

@@ -89,7 +89,7 @@ def propose(store: Store, *, action: str, who: str, correction: str = "", note: 
         No such action, or it is proposed, decided or running already; no `who`; a faulty text.
     """
     texts = {"correction": note_text(correction, "correction"), "note": note_text(note, "note")}
-    with store.writer() as connection:
+    with store.writer(may="decide actions") as connection:
         values = _listed(connection, action.strip()) | texts
         _refuse_second(connection, values["action"])
         return first_step(store, connection, values, who=who)
@@ -153,7 +153,7 @@ def decide(
     }
     if correction is not None:
         values["correction"] = note_text(correction, "correction")
-    with store.writer() as connection:
+    with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="decided")
         foreign = [factor for factor in rule.factors if factor not in before.corrects]
         if foreign:
@@ -193,7 +193,7 @@ def start(
     """
     today = today or date.today()
     note = note_text(note, "note")
-    with store.writer() as connection:
+    with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="running")
         planned = agreed_days(before).starts_on
         first = planned if on is None else on
@@ -243,7 +243,7 @@ def judge(
     note = note_text(note, "note", needed="Write what the verdict rests on.")
     if by_rule is not None:
         note = f"By the rule: {by_rule}. {note}"
-    with store.writer() as connection:
+    with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="judged")
         check_verdict(before, verdict, today)
         values = {"verdict": verdict, "judged_on": today}
@@ -268,7 +268,7 @@ def withdraw(store: Store, decision_id: int, *, why: str, who: str, role: str, v
         Changed since `version`.
     """
     why = note_text(why, "reason", needed="Write why it is given up; it is kept with the decision.")
-    with store.writer() as connection:
+    with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="withdrawn")
         if before.status != "proposed":
             _managers("withdraws what was decided", role)

@@ -135,7 +135,7 @@ def enter_returns(
     """
     today = today or date.today()
     rows = _checked(raws, today=today)
-    with store.writer() as connection:
+    with store.writer(may="enter returns") as connection:
         delivered_on = connection.scalar(
             select(schema.restorations.c.delivered_on).where(
                 schema.restorations.c.restoration_id == rows[0].restoration_id
@@ -173,7 +173,7 @@ def void_return(store: Store, row_id: int, *, who: str, why: str) -> None:
     if not why:
         raise EntryError("No reason was given. Write why the return is taken back; it is kept with the reason.")
     table = schema.returns
-    with store.writer() as connection:
+    with store.writer(may="enter returns") as connection:
         row = connection.execute(select(table).where(table.c.id == row_id)).one_or_none()
         if row is None:
             raise EntryError(f"There is no return in row {row_id}. Choose one from the list of the latest returns.")

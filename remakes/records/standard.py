@@ -50,7 +50,7 @@ def save_standard(
     taken, changed, unchanged : int
         Numbers of requirements. A standard that changes nothing leaves no line in the audit.
     """
-    with store.writer() as connection:
+    with store.writer(may="change the standard") as connection:
         before = _steps_and_title(connection)
         taken, changed, unchanged = write_standard(connection, standard, import_id=import_id)
         if taken or changed or before != _steps_and_title(connection):

@@ -12,10 +12,10 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, select, text
 from sqlalchemy.engine import make_url
@@ -23,6 +23,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from remakes.errors import StoreError
 from remakes.records import schema
+from remakes.records.permissions import Actor, Permission
 
 __all__ = ["DEFAULT_URL", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
 
@@ -38,6 +39,20 @@ _LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's code; its words depend on the serv
 #: The migration library keeps its context in the module, one for all threads.
 _UPGRADING = threading.Lock()
 
+#: Audit lines of these tables tell of changes that no figure rests on.
+_BESIDE_THE_FIGURES: Final = tuple(
+    table.name
+    for table in (
+        schema.decisions,
+        schema.trial_plans,
+        schema.people,
+        schema.open_work,
+        schema.bench_readings,
+        schema.timers,
+        schema.photos,
+    )
+)
+
 _SQLITE_PRAGMAS = ("journal_mode=WAL", "foreign_keys=ON", "synchronous=NORMAL", f"busy_timeout={_PATIENCE_MS}")
 
 
@@ -51,9 +66,19 @@ class Store:
     """One laboratory's records.
 
     Use `open_store`; it checks and upgrades the tables first.
+
+    Attributes
+    ----------
+    actor : Actor or None
+        On whose behalf this store writes; None is whoever holds the file itself, as at the command line.
     """
 
     engine: Engine
+    actor: Actor | None = None
+
+    def acting_as(self, actor: Actor | None) -> Store:
+        """The same records, written to on behalf of this person, as far as their roles allow."""
+        return replace(self, actor=actor)
 
     @property
     def url(self) -> str:
@@ -77,14 +102,23 @@ class Store:
             yield connection
 
     @contextmanager
-    def writer(self) -> Iterator[Connection]:
+    def writer(self, *, may: Permission) -> Iterator[Connection]:
         """A connection that holds the write lock; commits at the end, or leaves nothing behind.
+
+        Parameters
+        ----------
+        may : Permission
+            What the person must be allowed to do.
 
         Raises
         ------
+        NotAllowedError
+            None of the person's roles holds that permission.
         StoreError
             The lock was not free within ten seconds, or the file cannot be written.
         """
+        if self.actor is not None:
+            self.actor.refuse_unless(may)
         try:
             with self.engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
                 _lock_server(connection)
@@ -122,9 +156,9 @@ class Store:
             return int(connection.scalar(select(func.coalesce(func.max(schema.audit.c.id), 0))) or 0)
 
     def figures_version(self) -> int:
-        """The version of what figures rest on: the same, but that decisions about actions change no figure."""
+        """The version of what figures rest on: the same, but for changes that no figure rests on."""
         audit = schema.audit.c
-        rest = select(func.coalesce(func.max(audit.id), 0)).where(audit.table_name != schema.decisions.name)
+        rest = select(func.coalesce(func.max(audit.id), 0)).where(audit.table_name.not_in(_BESIDE_THE_FIGURES))
         with self.reader() as connection:
             return int(connection.scalar(rest) or 0)
 

@@ -33,6 +33,7 @@ _TRIGGERS = {
         "decisions_stand",
         "decisions_start_stands",
     },
+    "The plans of trials are": {"trial_plans_no_delete", "trial_plans_stand"},
 }
 
 

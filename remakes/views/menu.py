@@ -9,7 +9,20 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.errors import RemakesError
-from remakes.views import enter, frame, lists, months, my_work, restoration, state, steps, today, try_next
+from remakes.views import (
+    bench,
+    enter,
+    frame,
+    lists,
+    months,
+    my_work,
+    restoration,
+    set_up,
+    state,
+    steps,
+    today,
+    try_next,
+)
 from remakes.views.page_icon import ICON
 
 __all__ = ["MENUS", "show"]
@@ -21,13 +34,15 @@ _PAGES: Final[dict[str, tuple[str, str, Callable[[], None]]]] = {
     "months": ("Month in review", "months", months.body),
     "steps": ("Which steps matter", "steps", steps.body),
     "next": ("What to try next", "try-next", try_next.body),
+    "bench": ("Bench log", "bench-log", bench.body),
     "mine": ("My work", "my-work", my_work.body),
     "lists": ("Lists and import", "lists", lists.body),
+    "people": ("People and set-up", "set-up", set_up.body),
 }
 MENUS: Final[dict[state.Role, tuple[str, ...]]] = {
     "quality": ("today", "enter", "months", "steps", "lists"),
-    "manager": ("today", "enter", "months", "steps", "next", "lists"),
-    "technician": ("today", "mine"),
+    "manager": ("today", "enter", "months", "steps", "next", "lists", "people"),
+    "technician": ("today", "bench", "mine"),
 }
 
 

@@ -6,13 +6,14 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, Final, Literal, cast, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
 import streamlit as st
 
 from remakes import flow
 from remakes.cautions import SAFETY_LINE
 from remakes.errors import EntryError
+from remakes.records.permissions import ROLES, Role
 from remakes.records.store import DEFAULT_URL, Store, open_store
 from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.server import DATABASE_VARIABLE
@@ -49,9 +50,6 @@ __all__ = [
     "trial_plan",
     "visitor",
 ]
-
-Role = Literal["quality", "manager", "technician"]
-ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 #: Months of service that risks and avoidable returns look at.
 HORIZON: Final = 12

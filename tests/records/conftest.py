@@ -52,7 +52,7 @@ def lab(store: Store) -> Store:
     """Three restorations, the third replacing the first; a few readings of the first."""
     first = {"kind": "bridge", "teeth": "34 35 36", "units": 3, "veneer": "lab composite", "clinic": "C07"}
     other = {"kind": "crown", "teeth": "11", "units": 1, "veneer": "ceramic", "clinic": "C02"}
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(
             schema.restorations.insert(),
             [

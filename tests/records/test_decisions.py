@@ -100,7 +100,7 @@ def rows(store: Store) -> list[int]:
 
 
 def change(store: Store, statement: str) -> None:
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.exec_driver_sql(statement)
 
 

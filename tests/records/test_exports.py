@@ -75,7 +75,7 @@ CODES = (
 def fill(store: Store) -> Store:
     """Three restorations of two clinics, one clinic in two spellings; the third replaces the first."""
     base = {"kind": "crown", "units": 1, "veneer": "lab composite", "technician": "tech-1"}
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         for values in (
             {"restoration_id": "rest-1", "case_id": "case-1", "clinic": "Clinic-7", "delivered_on": date(2026, 1, 9)},
             {"restoration_id": "rest-2", "case_id": "case-1", "clinic": "clinic-9", "delivered_on": date(2026, 2, 9)},
@@ -246,7 +246,7 @@ def in_force(snapshot: Snapshot) -> list[list[str]]:
 
 
 def test_two_labs_together(north: Store, south: Store, tmp_path: Path) -> None:
-    with south.writer() as connection:
+    with south.writer(may="import lists") as connection:
         south.put_setting(connection, "observed_until", "2026-03-31", who="QA")
     export_records(north, tmp_path / "north", lab="north")
     export_records(south, tmp_path / "south", lab="south")

@@ -58,7 +58,7 @@ def bare(server: str) -> str:
 
 def take_batch(store: Store, *, restorations: int) -> int:
     """What an import does: one batch, many rows at once, one line in the audit, all in one write."""
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         batch = {"at": now(), "who": "QA", "file": "Aufträge.csv", "table_name": "restorations", "sha256": "0"}
         (import_id,) = connection.execute(schema.imports.insert().values(batch)).inserted_primary_key or (0,)
         ids = [f"B-{n:04d}" for n in range(restorations)]
@@ -134,7 +134,7 @@ def test_a_database_that_does_not_exist_is_told(server: str) -> None:
 )
 def test_the_audit_cannot_be_rewritten(lab: Store, statement: str) -> None:
     take_batch(lab, restorations=4)
-    with pytest.raises(DBAPIError, match="append-only"), lab.writer() as connection:
+    with pytest.raises(DBAPIError, match="append-only"), lab.writer(may="import lists") as connection:
         connection.exec_driver_sql(statement)
     with lab.reader() as connection:
         assert connection.scalars(select(schema.audit.c.who)).all() == ["QA"]
@@ -195,18 +195,18 @@ def test_a_reader_sees_one_state_and_writes_nothing(lab: Store) -> None:
         with pytest.raises(DBAPIError, match="read-only"):
             connection.execute(schema.settings.insert(), {"key": "x", "value": 1})
     # The connection goes back to the pool as it came.
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         lab.put_setting(connection, "x", 1, who="QA")
     assert lab.setting("x") == 1
 
 
 def test_a_lock_that_stays_taken_is_told_in_words(lab: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(remakes.records.store, "_PATIENCE_MS", 50)
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         lab.note(connection, who="QA", what="long work", table="settings")
-        with pytest.raises(StoreError, match="try again"), lab.writer():
+        with pytest.raises(StoreError, match="try again"), lab.writer(may="import lists"):
             pass
     assert lab.data_version() == 1
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         lab.note(connection, who="QA", what="after", table="settings")
     assert lab.data_version() == 2

@@ -47,7 +47,7 @@ def tables_of(store: Store) -> list[pa.Table]:
 
 
 def insert(store: Store, table: Any, *rows: dict[str, Any]) -> None:
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(table.insert(), list(rows))
 
 
@@ -244,7 +244,7 @@ def test_a_snapshot_is_of_one_moment(lab: Store, monkeypatch: pytest.MonkeyPatch
 
     def interrupted(connection: Connection) -> date | None:
         found = observed_until(connection)
-        with lab.writer() as writing:
+        with lab.writer(may="import lists") as writing:
             row = {"restoration_id": "B-2000", "kind": "crown", "units": 1, "delivered_on": pending.pop()}
             writing.execute(schema.restorations.insert(), row)
         return found
@@ -290,13 +290,13 @@ def test_a_reader_keeps_to_the_state_it_saw_first(lab: Store) -> None:
     with lab.reader() as connection:
         before = snapshot._read_any(connection)
         enter(lab)
-        with lab.writer() as writing:
+        with lab.writer(may="import lists") as writing:
             lab.note(writing, who="QA", what="test", table="settings")
         assert snapshot._read_any(connection) == before
     assert row_by_row(lab)[2].num_rows == 1
 
 
 def test_a_stated_end_of_observation_counts(lab: Store) -> None:
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         lab.put_setting(connection, "observed_until", "2026-02-28", who="QA")
     assert take_snapshot(lab).observed_until == date(2026, 2, 28)

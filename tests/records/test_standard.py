@@ -420,20 +420,20 @@ def test_undo_gives_back_what_was_there(store: Store, standard: ProcessStandard)
     changed = replace(standard.requirements[4], rule=Rule(kind="one_of", values=("tapped",)), valid_until=None)
     added = replace(standard.requirements[0], valid_from=date(2026, 11, 1))
     newer = ProcessStandard(title="Second", steps=("wax", *standard.steps), requirements=(changed, added))
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         batch = new_batch(connection)
         assert write_standard(connection, newer, import_id=batch) == (1, 1, 0)
     assert load_standard(store) != before
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         assert undo_standard(connection, batch) == 2
     assert load_standard(store) == before
 
 
 def test_undo_of_the_first_standard_leaves_none(store: Store, standard: ProcessStandard) -> None:
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         batch = new_batch(connection)
         write_standard(connection, standard, import_id=batch)
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         undo_standard(connection, batch)
         assert connection.scalar(select(func.count()).select_from(schema.requirements)) == 0
     assert load_standard(store) == ProcessStandard()

@@ -31,7 +31,7 @@ store = open_store(sys.argv[1])
 print("ready", flush=True)
 sys.stdin.readline()
 for n in range(25):
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         count = connection.scalar(select(func.count()).select_from(schema.restorations))
         row = {"restoration_id": f"B-{count + 1}", "kind": "crown", "units": 1, "delivered_on": store_day}
         connection.execute(schema.restorations.insert(), row)
@@ -93,7 +93,7 @@ def _all_started(writers: list[subprocess.Popen[str]]) -> list[subprocess.Popen[
 
 def test_the_write_lock_is_held_from_the_start(store: Store) -> None:
     path = only_sqlite(store)
-    with store.writer():
+    with store.writer(may="import lists"):
         other = sqlite3.connect(path, timeout=0.05, isolation_level=None)
         with pytest.raises(sqlite3.OperationalError, match="locked"):
             other.execute("BEGIN IMMEDIATE")
@@ -109,7 +109,7 @@ def test_a_lock_that_stays_taken_is_told_in_words(store: Store) -> None:
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
-        with pytest.raises(StoreError, match="try again"), store.writer():
+        with pytest.raises(StoreError, match="try again"), store.writer(may="import lists"):
             pass
     finally:
         other.execute("ROLLBACK")
@@ -118,7 +118,7 @@ def test_a_lock_that_stays_taken_is_told_in_words(store: Store) -> None:
 
 def test_a_failed_write_leaves_nothing(store: Store) -> None:
     def interrupted() -> None:
-        with store.writer() as connection:
+        with store.writer(may="import lists") as connection:
             connection.execute(schema.restorations.insert(), restoration("B-1"))
             raise RuntimeError("the desk's light went out")
 
@@ -130,7 +130,7 @@ def test_a_failed_write_leaves_nothing(store: Store) -> None:
 
 def test_a_return_of_nothing_is_refused_by_the_database(store: Store) -> None:
     row = {"return_id": "R-1", "restoration_id": "B-9", "reported_on": date(2026, 3, 2), "defect": "other", "teeth": ""}
-    with pytest.raises(IntegrityError), store.writer() as connection:
+    with pytest.raises(IntegrityError), store.writer(may="import lists") as connection:
         connection.execute(schema.returns.insert(), row)
 
 
@@ -139,17 +139,17 @@ def test_a_return_of_nothing_is_refused_by_the_database(store: Store) -> None:
 )
 def test_impossible_values_are_refused_by_the_database(store: Store, column: str, value: float) -> None:
     row = {"return_id": "R-1", "restoration_id": "B-1", "reported_on": date(2026, 3, 2), "defect": "other", "teeth": ""}
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(schema.restorations.insert(), restoration("B-1"))
-    with pytest.raises(IntegrityError), store.writer() as connection:
+    with pytest.raises(IntegrityError), store.writer(may="import lists") as connection:
         connection.execute(schema.returns.insert(), row | {column: value})
 
 
 @pytest.mark.parametrize("statement", ["update audit set who = 'nobody'", "delete from audit"])
 def test_the_audit_cannot_be_rewritten(store: Store, statement: str) -> None:
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         store.note(connection, who="QA", what="test", table="settings")
-    with pytest.raises(DBAPIError, match="append-only"), store.writer() as connection:
+    with pytest.raises(DBAPIError, match="append-only"), store.writer(may="import lists") as connection:
         connection.exec_driver_sql(statement)
     with store.reader() as connection:
         assert connection.scalars(select(schema.audit.c.who)).all() == ["QA"]
@@ -158,7 +158,7 @@ def test_the_audit_cannot_be_rewritten(store: Store, statement: str) -> None:
 def test_the_audit_cannot_be_emptied_on_a_server(store: Store) -> None:
     if store.sqlite_path is not None:
         pytest.skip("SQLite has no TRUNCATE")
-    with pytest.raises(DBAPIError, match="append-only"), store.writer() as connection:
+    with pytest.raises(DBAPIError, match="append-only"), store.writer(may="import lists") as connection:
         connection.exec_driver_sql("truncate audit")
 
 
@@ -182,7 +182,7 @@ def test_every_index_of_the_tables_exists(store: Store) -> None:
 
 def test_opening_again_changes_nothing(store: Store) -> None:
     path = only_sqlite(store)
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(schema.restorations.insert(), restoration("B-1"))
         store.note(connection, who="QA", what="take", table="restorations")
     for url in (str(path), f"sqlite:///{path}"):
@@ -202,7 +202,7 @@ def test_four_threads_may_open_a_new_store_at_once(tmp_path: Path) -> None:
 
 def test_a_newer_store_is_refused_and_left_alone(store: Store) -> None:
     url = store.engine.url.render_as_string(hide_password=False)
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(text("update alembic_version set version_num = '9999'"))
     with pytest.raises(StoreError, match=r"newer version.*9999.*untouched"):
         open_store(url)
@@ -257,7 +257,7 @@ def test_a_password_is_never_shown(url: str) -> None:
 def test_settings_are_replaced_and_audited(store: Store) -> None:
     assert store.setting("observed_until") is None
     for day in ("2026-03-31", "2026-04-30"):
-        with store.writer() as connection:
+        with store.writer(may="import lists") as connection:
             store.put_setting(connection, "observed_until", day, who="QA")
     assert store.setting("observed_until") == "2026-04-30"
     assert store.data_version() == 2
@@ -266,14 +266,14 @@ def test_settings_are_replaced_and_audited(store: Store) -> None:
 def test_returns_are_complete_up_to_the_stated_or_the_latest_day(store: Store) -> None:
     assert store.observed_until() is None
     row = {"return_id": "R-1", "restoration_id": "B-1", "defect": "other", "teeth": "", "reported_on": date(2026, 3, 5)}
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(schema.restorations.insert(), restoration("B-1"))
     assert store.observed_until() == date(2026, 3, 2)
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(schema.returns.insert(), row)
         taken_back = {"return_id": "R-2", "reported_on": date(2026, 9, 9), "voided_at": now(), "voided_why": "slip"}
         connection.execute(schema.returns.insert(), row | taken_back)
     assert store.observed_until() == date(2026, 3, 5)
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         store.put_setting(connection, "observed_until", "2026-02-28", who="QA")
     assert store.observed_until() == date(2026, 2, 28)

@@ -55,7 +55,7 @@ def take_standard(store: Store) -> None:
 
 
 def log(store: Store, **values: Any) -> None:
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         row_hash = (connection.scalar(select(func.max(schema.process_log.c.row_hash))) or 0) + 1
         connection.execute(schema.process_log.insert(), values | {"row_hash": row_hash})
 
@@ -68,7 +68,7 @@ def log_all(store: Store) -> None:
 def returned(store: Store, **values: Any) -> None:
     """A return past all checks, as an older program might have left it."""
     whole = {"return_id": "R-1", "restoration_id": "B-1001", "reported_on": date(2026, 3, 1), "defect": "chipping"}
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         connection.execute(schema.returns.insert(), whole | {"teeth": ""} | values)
 
 
@@ -99,7 +99,7 @@ def test_a_backup_while_others_write(lab: Store, tmp_path: Path) -> None:
 
     def work() -> None:
         while not stop.is_set():
-            with lab.writer() as connection:
+            with lab.writer(may="import lists") as connection:
                 lab.note(connection, who="QA", what="work", table="settings")
 
     desk = threading.Thread(target=work)
@@ -217,7 +217,7 @@ def test_odd_dates_and_lost_remakes_are_remarks(lab: Store) -> None:
     log_all(lab)
     for n in range(7):
         returned(lab, return_id=f"R-{n}", entered_on=date(2026, 2, 28))
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         one = schema.restorations.c
         connection.execute(schema.restorations.update().where(one.restoration_id == "B-1002").values(remake_of="B-7"))
     assert [str(finding) for finding in check(lab)] == [
@@ -238,7 +238,7 @@ def test_rows_without_their_parent_are_a_fault(lab: Store) -> None:
 
 def test_an_unprotected_audit_is_a_fault(lab: Store) -> None:
     only_sqlite(lab)
-    with lab.writer() as connection:
+    with lab.writer(may="import lists") as connection:
         connection.execute(text("drop trigger audit_no_delete"))
     assert "no longer protected" in check(lab)[0].text
     assert check(lab)[0].severity == "fault"

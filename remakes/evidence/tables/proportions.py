@@ -1,6 +1,7 @@
 """One fourfold table for the plain reader: a share with its interval, a ratio and a difference of two shares.
 
-The libraries do the arithmetic; they are imported on first use, because loading them costs most of a second.
+The libraries do the arithmetic of ratio and difference; they are imported on first use, because loading them costs one
+to three seconds. The interval of a share, which every month is shown with, is short enough to stand here.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betaincinv
 
 from remakes.errors import TableError
 from remakes.evidence.tables.fourfold import Counts, FourfoldTable, normal_quantile
@@ -207,18 +209,16 @@ def proportion_interval(
     References
     ----------
     Wilson EB. J Am Stat Assoc 22:209-212 (1927). Clopper CJ, Pearson ES. Biometrika 26:404-413 (1934).
-    Newcombe RG. Stat Med 17:857-872 (1998). Computed by `statsmodels`.
+    Newcombe RG. Stat Med 17:857-872 (1998).
     """
-    from statsmodels.stats.proportion import proportion_confint
-
-    normal_quantile(level)
-    names = {"wilson": "wilson", "exact": "beta"}
-    if method not in names:
+    quantile = normal_quantile(level)
+    if method not in ("wilson", "exact"):
         raise TableError(f"Interval method {method!r}. Need 'wilson' or 'exact'. Leave it out for Wilson's.")
     table = FourfoldTable.checked(exposed_events=events, exposed_total=total, unexposed_events=0, unexposed_total=0)
     seen = table.exposed_total > 0
     n = np.where(seen, table.exposed_total, 1.0)
-    low, high = proportion_confint(table.exposed_events, n, alpha=1.0 - level, method=names[method])
+    events_seen = np.where(seen, table.exposed_events, 0.0)
+    low, high = _wilson(events_seen, n, quantile) if method == "wilson" else _exact(events_seen, n, level)
     share = table.exposed_events / n
     return Proportion(
         estimate=np.where(seen, share, np.nan),
@@ -228,3 +228,19 @@ def proportion_interval(
         level=level,
         method=method,
     )
+
+
+def _wilson(events: Counts, n: Counts, quantile: float) -> tuple[Counts, Counts]:
+    share, squared = events / n, quantile**2
+    denominator = 1.0 + squared / n
+    centre = (share + squared / (2.0 * n)) / denominator
+    half = quantile * np.sqrt(share * (1.0 - share) / n + squared / (4.0 * n**2)) / denominator
+    return np.clip(centre - half, 0.0, 1.0), np.clip(centre + half, 0.0, 1.0)
+
+
+def _exact(events: Counts, n: Counts, level: float) -> tuple[Counts, Counts]:
+    tail = (1.0 - level) / 2.0
+    # The quantiles of beta distributions; where one of their parameters would be 0 the end is 0 or 1.
+    low = betaincinv(np.maximum(events, 1.0), n - events + 1.0, tail)
+    high = betaincinv(events + 1.0, np.maximum(n - events, 1.0), 1.0 - tail)
+    return np.where(events > 0, low, 0.0), np.where(events < n, high, 1.0)

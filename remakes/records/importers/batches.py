@@ -101,7 +101,7 @@ def batch(
     imports = schema.imports
     with _in_words(file):
         try:
-            with store.writer() as connection:
+            with store.writer(may="import lists") as connection:
                 values = {
                     "at": now(),
                     "who": who,

@@ -273,6 +273,6 @@ def _state_observed_until(
             f"since not every file was saved: {', '.join(missing)}.",
         )
     if store.setting("observed_until") != observed_until.isoformat():
-        with store.writer() as connection:
+        with store.writer(may="state the date") as connection:
             store.put_setting(connection, "observed_until", observed_until.isoformat(), who=who)
     return ()

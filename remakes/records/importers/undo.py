@@ -73,7 +73,7 @@ def undo_import(store: Store, import_id: int, *, who: str) -> int:
     """
     imports = schema.imports
     try:
-        with store.writer() as connection:
+        with store.writer(may="import lists") as connection:
             one = connection.execute(select(imports).where(imports.c.import_id == import_id)).one_or_none()
             if one is None:
                 raise InputError(f"There is no import {import_id}. Choose one from the list of imports.")

@@ -24,7 +24,7 @@ from remakes.counts.period_counts import AFTER, BEFORE, PeriodCounts
 from remakes.counts.table import PatternTable
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
-from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.base import BaseModels
 from remakes.records.standard import ProcessStandard
 from remakes.trends.changed.expected import DRAWN, Expected, difference_of, estimate_of, expected_of, parts_of
 from remakes.trends.changed.sentences import label_of, sentence_of
@@ -160,16 +160,17 @@ def what_changed(
     if _missing(counted, table, before + after):
         return _counts_only(counted, table, defect, returns=(before, after))
     with threadpool_limits(limits=1):
-        expected = expected_of(counted, table, standard, CaseMix(table), defect=defect, scale=_scale(counted))
+        expected = expected_of(counted, BaseModels(table), standard, defect=defect, scale=_scale(counted))
     return _changed(counted, standard, defect, [expected])
 
 
 def what_changed_each(
-    counted: PeriodCounts, table: PatternTable, standard: ProcessStandard
+    counted: PeriodCounts, table: PatternTable, standard: ProcessStandard, *, base: BaseModels | None = None
 ) -> Mapping[str, WhatChanged]:
     """As `what_changed`, for all defects together (``all``, first) and for each with any return.
 
-    The parts of all defects together are the sums of each defect's parts.
+    The parts of all defects together are the sums of each defect's parts. `base`: the models of this table, if the
+    caller has them.
     """
     _check(counted, table)
     returns = {defect: counted.returns(defect) for defect in counted.defects}
@@ -179,11 +180,11 @@ def what_changed_each(
         found = {EVERY: _counts_only(counted, table, EVERY, returns=both)}
         expected = {}
     else:
-        case_mix = CaseMix(table)
+        models = base or BaseModels(table)
         # The matrices are small: one thread is quicker than several that wait for each other.
         with threadpool_limits(limits=1):
             expected = {
-                defect: expected_of(counted, table, standard, case_mix, defect=defect, scale=_scale(counted))
+                defect: expected_of(counted, models, standard, defect=defect, scale=_scale(counted))
                 for defect in counted.defects
             }
         found = {EVERY: _changed(counted, standard, EVERY, list(expected.values()))}

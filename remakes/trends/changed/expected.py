@@ -18,9 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.counts.period_counts import AFTER, BEFORE, RECORD, PeriodCounts
-from remakes.counts.table import PatternTable
 from remakes.evidence.estimate import Estimate
-from remakes.evidence.models.case_mix import CaseMix
+from remakes.evidence.models.base import BaseModels
 from remakes.records.standard import ProcessStandard
 from remakes.trends.changed.model import relative_hazards
 from remakes.trends.changed.parts import Split, split
@@ -67,9 +66,8 @@ class Expected:
 
 def expected_of(
     counted: PeriodCounts,
-    table: PatternTable,
+    base: BaseModels,
     standard: ProcessStandard,
-    case_mix: CaseMix,
     *,
     defect: str,
     scale: float,
@@ -79,10 +77,8 @@ def expected_of(
     Parameters
     ----------
     counted : PeriodCounts
-    table : PatternTable
+    base : BaseModels
     standard : ProcessStandard
-    case_mix : CaseMix
-        Of the table.
     defect : str
         One with returns.
     scale : float
@@ -90,7 +86,7 @@ def expected_of(
     """
     rng = _random(defect, 0)
     at_risk, events = counted.of(defect)
-    relative = relative_hazards(table, standard, case_mix, defect=defect, draws=_DRAWS, rng=rng)
+    relative = relative_hazards(base, standard, defect=defect, draws=_DRAWS, rng=rng)
     record, before, after = relative.compositions(at_risk)
     # Whatever the coefficients, the record's returns at each age are those expected of it.
     by_age = np.vstack([events[RECORD], rng.standard_gamma(np.tile(events[RECORD], (_DRAWS, 1)))])

@@ -25,10 +25,11 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import FitError
 from remakes.evidence.models.adjusted import missed_share
+from remakes.evidence.models.base import BaseModels
 from remakes.evidence.models.case_mix import SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.models.designs import independent_columns, merged_design, row_numbers
 from remakes.evidence.models.logistic import FIT_TOLERANCE, Fit, fit
-from remakes.evidence.models.shrinkage import Shrinkage, estimate_shrinkage
+from remakes.evidence.models.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
 from remakes.trends.changed.parts import Composition
 
@@ -135,9 +136,8 @@ def without_covariates(table: PatternTable, *, draws: int) -> RelativeHazards:
 
 
 def relative_hazards(
-    table: PatternTable,
+    base: BaseModels,
     standard: ProcessStandard,
-    case_mix: CaseMix,
     *,
     defect: str,
     draws: int,
@@ -147,11 +147,9 @@ def relative_hazards(
 
     Parameters
     ----------
-    table : PatternTable
+    base : BaseModels
     standard : ProcessStandard
-        The one the table was counted by.
-    case_mix : CaseMix
-        Of the same table.
+        The one their table was counted by.
     defect : str
         One with returns.
     draws : int
@@ -163,11 +161,13 @@ def relative_hazards(
     RelativeHazards
         Without covariates where the defect has fewer than `LEAST_FOR_MODEL` returns or no model can be fitted.
     """
+    table = base.table
     at_risk, events = table.events_of(defect)
     if events.sum() < LEAST_FOR_MODEL:
         return without_covariates(table, draws=draws)
-    shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
-    columns = _Columns(table, standard, case_mix, shrinkage, defect=defect, returns=float(events.sum()))
+    columns = _Columns(
+        table, standard, base.case_mix, base.shrinkage(defect), defect=defect, returns=float(events.sum())
+    )
     try:
         first, bins = columns.fitted(at_risk, events)
         columns.mix_hazards(first.theta[bins:])

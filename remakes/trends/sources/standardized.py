@@ -18,12 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
-from threadpoolctl import threadpool_limits
 
 from remakes.counts.sources import Source, SourceCounts
 from remakes.counts.table import PatternTable
+from remakes.evidence.models.base import BaseModels
 from remakes.evidence.models.case_mix import CaseMix
-from remakes.evidence.models.shrinkage import Shrinkage, estimate_shrinkage
+from remakes.evidence.models.shrinkage import Shrinkage
 
 __all__ = ["Compared", "Totals", "compare", "shrinkages_of"]
 
@@ -147,13 +147,7 @@ def _summed(values: Floats, number: Ints, size: int) -> Floats:
 
 def shrinkages_of(table: PatternTable) -> dict[str, Shrinkage]:
     """The base model of every defect of the table."""
-    case_mix = CaseMix(table)
-    found = {}
-    with threadpool_limits(limits=1):
-        for defect in table.defects:
-            at_risk, events = table.events_of(defect)
-            found[defect] = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
-    return found
+    return BaseModels(table).shrinkages()
 
 
 def compare(

@@ -295,7 +295,7 @@ def test_undo_of_a_standard_waits_for_later_ones(store: Store, tmp_path: Path) -
 
 def test_undo_of_actions_waits_for_what_a_person_changed(store: Store, tmp_path: Path) -> None:
     take(store, write(tmp_path / "lab", actions=ACTIONS))
-    with store.writer() as connection:
+    with store.writer(may="import lists") as connection:
         store.put_setting(connection, "costs", {"per_minute": 2.0, "currency": "EUR"}, who="manager")
     assert "1 changes of the same content by a person" in refused(store, 1)
     actions, costs = parse_actions(ACTIONS.replace("0.9", "0.7"), file="typed")

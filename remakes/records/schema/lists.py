@@ -1,4 +1,4 @@
-"""The tables of the store.
+"""The lab's lists as they were handed in, the standard, the actions, and the audit.
 
 Core tables, no mapped classes: bulk paths hand rows over as tuples, and single entries are single
 statements. Dates are the lab's local calendar days. Codes for people are pseudonyms; nothing in any
@@ -19,22 +19,19 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
-    MetaData,
     String,
     Table,
     Text,
     UniqueConstraint,
 )
 
+from remakes.records.schema.base import ROW_NUMBER, metadata
+
 __all__ = [
-    "SCHEMA_REVISION",
     "actions",
     "audit",
-    "decision_events",
-    "decisions",
     "import_changes",
     "imports",
-    "metadata",
     "process_log",
     "requirements",
     "restorations",
@@ -42,22 +39,6 @@ __all__ = [
     "settings",
     "steps",
 ]
-
-#: The newest migration; a store at another revision is upgraded, a newer one refused.
-SCHEMA_REVISION = "0002"
-
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_name)s",
-        "ck": "ck_%(table_name)s_%(constraint_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
-
-#: 64-bit row numbers; SQLite numbers rows by itself only for a column declared INTEGER.
-_ROW_NUMBER = BigInteger().with_variant(Integer(), "sqlite")
 
 imports = Table(
     "imports",
@@ -79,7 +60,7 @@ imports = Table(
 import_changes = Table(
     "import_changes",
     metadata,
-    Column("id", _ROW_NUMBER, primary_key=True),
+    Column("id", ROW_NUMBER, primary_key=True),
     Column("import_id", ForeignKey(imports.c.import_id), nullable=False, index=True),
     Column("table_name", String, nullable=False),
     Column("row_key", String, nullable=False),
@@ -111,7 +92,7 @@ restorations = Table(
 process_log = Table(
     "process_log",
     metadata,
-    Column("id", _ROW_NUMBER, primary_key=True),
+    Column("id", ROW_NUMBER, primary_key=True),
     Column("restoration_id", ForeignKey(restorations.c.restoration_id), nullable=False, index=True),
     Column("step", String, nullable=False),
     Column("reading", String, nullable=False),
@@ -129,7 +110,7 @@ process_log = Table(
 returns = Table(
     "returns",
     metadata,
-    Column("id", _ROW_NUMBER, primary_key=True),
+    Column("id", ROW_NUMBER, primary_key=True),
     Column("return_id", String, nullable=False),
     Column("restoration_id", ForeignKey(restorations.c.restoration_id), nullable=False, index=True),
     Column("reported_on", Date, nullable=False),
@@ -197,54 +178,6 @@ actions = Table(
     Column("import_id", ForeignKey(imports.c.import_id)),
 )
 
-#: One row for each time that a corrective action is undertaken. Triggers refuse DELETE, and any change of
-#: what was agreed on once it is decided. Action, title and corrects are copies: the list of actions may change.
-decisions = Table(
-    "decisions",
-    metadata,
-    Column("decision_id", Integer, primary_key=True),
-    # The number of its last event: two browsers that change the same decision do not overwrite each other.
-    Column("version", Integer, nullable=False),
-    Column("action", String, nullable=False, index=True),
-    Column("title", String, nullable=False),
-    Column("corrects", JSON, nullable=False),
-    Column("status", String, nullable=False),
-    Column("owner_role", String, nullable=False, default=""),
-    Column("owner_code", String, nullable=False, default=""),
-    Column("decided_on", Date),
-    Column("starts_on", Date),
-    Column("due_on", Date),
-    Column("rule", JSON(none_as_null=True)),
-    Column("correction", Text, nullable=False, default=""),
-    Column("verdict", String, nullable=False, default=""),
-    Column("judged_on", Date),
-    Column("note", Text, nullable=False, default=""),
-    CheckConstraint("status in ('proposed', 'decided', 'running', 'judged', 'withdrawn')", name="status"),
-    CheckConstraint(
-        "status in ('proposed', 'withdrawn') or (rule is not null and decided_on is not null "
-        "and starts_on is not null and due_on is not null)",
-        name="agreed",
-    ),
-    CheckConstraint("starts_on is null or starts_on >= decided_on", name="starts_on"),
-    CheckConstraint("due_on is null or due_on > starts_on", name="due_on"),
-    CheckConstraint("(status = 'judged') = (judged_on is not null and verdict <> '')", name="judged"),
-)
-
-#: Append-only, as the audit is.
-decision_events = Table(
-    "decision_events",
-    metadata,
-    Column("id", _ROW_NUMBER, primary_key=True),
-    Column("decision_id", ForeignKey(decisions.c.decision_id), nullable=False),
-    Column("version", Integer, nullable=False),
-    Column("at", DateTime, nullable=False),
-    Column("who", String, nullable=False),
-    Column("from_status", String, nullable=False),
-    Column("to_status", String, nullable=False),
-    Column("note", Text, nullable=False, default=""),
-    UniqueConstraint("decision_id", "version"),
-)
-
 #: title of the standard, observed_until, the lab's costs, remembered column maps.
 settings = Table(
     "settings",
@@ -257,7 +190,7 @@ settings = Table(
 audit = Table(
     "audit",
     metadata,
-    Column("id", _ROW_NUMBER, primary_key=True),
+    Column("id", ROW_NUMBER, primary_key=True),
     Column("at", DateTime, nullable=False),
     Column("who", String, nullable=False),
     Column("what", String, nullable=False),
