@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date, timedelta
 from math import isfinite
+from typing import Final, Literal
 
 from remakes.evidence.estimate import Estimate
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
+from remakes.texts import Said, anew, language, later, t, tn
+from remakes.texts.joining import either, in_a_row
 
 __all__ = [
     "GRADES",
@@ -17,13 +20,16 @@ __all__ = [
     "STATUS",
     "age",
     "chance",
+    "code",
     "counted",
     "day",
     "defect",
+    "defect_within",
     "figure",
     "interval",
     "listed",
     "month",
+    "part_of",
     "per_cent",
     "plain",
     "refusal",
@@ -35,33 +41,60 @@ __all__ = [
     "unfinished",
 ]
 
-NOT_ESTIMABLE = "cannot be estimated"
+NOT_ESTIMABLE: Final = later("cannot be estimated")
 
 #: A grade and what it tells a reader who knows no statistics.
-GRADES = {
-    "strong": "seen clearly, and the step can plausibly do it",
-    "moderate": "seen, with less certainty",
-    "weak": "a hint, to be watched",
-    "none": "a large difference would have shown, and did not",
-    "cannot tell": "too few returns to say yes or no",
+GRADES: Final = {
+    later("strong"): later("seen clearly, and the step can plausibly do it"),
+    later("moderate"): later("seen, with less certainty"),
+    later("weak"): later("a hint, to be watched"),
+    later("none"): later("a large difference would have shown, and did not"),
+    later("cannot tell"): later("too few returns to say yes or no"),
 }
 
 #: How a restoration stood to a requirement, as the pages say it.
-STATUS = {"missed": "missed", "met": "kept", "not recorded": "not recorded", "does not apply": "does not apply"}
+STATUS: Final = {
+    "missed": later("missed"),
+    "met": later("kept"),
+    "not recorded": later("not recorded"),
+    "does not apply": later("does not apply"),
+}
 
-_MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
+#: Codes that are words already: kinds of restoration, what became of a return, whose it was.
+_CODES: Final = (
+    later("crown"),
+    later("bridge"),
+    later("onlay"),
+    later("inlay"),
+    later("veneer"),
+    later("implant crown"),
+    later("implant bridge"),
+    later("other"),
+    later("adjusted"),
+    later("repaired"),
+    later("remade"),
+    later("credited"),
+    later("lab"),
+    later("clinic"),
+    later("patient"),
+    later("transport"),
+    later("material"),
+    later("undecided"),
+)
+
+_MONTHS: Final = (
+    later("January"),
+    later("February"),
+    later("March"),
+    later("April"),
+    later("May"),
+    later("June"),
+    later("July"),
+    later("August"),
+    later("September"),
+    later("October"),
+    later("November"),
+    later("December"),
 )
 _MONTH_CODE = re.compile(r"(?<![\w-])\d{4}-(0[1-9]|1[0-2])(?![\w-])", re.ASCII)
 _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
@@ -69,7 +102,7 @@ _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
 
 def plain(text: str) -> str:
     """Text of the records made safe for a place that reads Markdown: it comes out as it was written."""
-    return _MARKS.sub(r"\\\1", text.replace("\n", " "))
+    return _MARKS.sub(r"\\\1", _now(text).replace("\n", " "))
 
 
 def refusal(error: object) -> str:
@@ -77,49 +110,73 @@ def refusal(error: object) -> str:
 
     They may quote what a visitor typed or a file held: an image's address in there must not be fetched.
     """
-    return "  \n".join(plain(line) for line in str(error).splitlines())
+    told = error.args[0] if isinstance(error, Exception) and len(error.args) == 1 else error
+    # What a lower layer said in English becomes the reader's language here.
+    text = t(told) if isinstance(told, Said) else str(error)
+    return "  \n".join(plain(line) for line in text.splitlines())
 
 
-def figure(value: float, *, digits: int = 1) -> str:
+def figure(value: float, *, digits: int = 1) -> Said:
     """One number, or words where there is none."""
-    return f"{value:,.{digits}f}" if isfinite(value) else NOT_ESTIMABLE
+    return t(f"{{value:,.{digits}f}}", value=value) if isfinite(value) else t(NOT_ESTIMABLE)
 
 
-def interval(value: Estimate, *, digits: int = 1) -> str:
+def interval(value: Estimate, *, digits: int = 1) -> Said:
     """An estimate with its range, `6.1 (4.0 to 9.3)`; an open end in words."""
     if not isfinite(value.estimate):
-        return NOT_ESTIMABLE
-    low = figure(value.low, digits=digits) if isfinite(value.low) else "no lower limit"
-    high = figure(value.high, digits=digits) if isfinite(value.high) else "no upper limit"
-    return f"{figure(value.estimate, digits=digits)} ({low} to {high})"
+        return t(NOT_ESTIMABLE)
+    return t(
+        "{estimate} ({low} to {high})",
+        estimate=figure(value.estimate, digits=digits),
+        low=figure(value.low, digits=digits) if isfinite(value.low) else t("no lower limit"),
+        high=figure(value.high, digits=digits) if isfinite(value.high) else t("no upper limit"),
+    )
 
 
-def per_cent(value: float, *, digits: int = 1) -> str:
+def per_cent(value: float, *, digits: int = 1) -> Said:
     """A fraction as a percentage."""
-    return f"{value:.{digits}%}".replace("%", " %") if isfinite(value) else NOT_ESTIMABLE
+    return t(f"{{value:.{digits}f}} %", value=100 * value) if isfinite(value) else t(NOT_ESTIMABLE)
 
 
-def share(value: Estimate) -> str:
+def share(value: Estimate) -> Said:
     """A share with its range, in per cent."""
     if not isfinite(value.estimate):
-        return NOT_ESTIMABLE
+        return t(NOT_ESTIMABLE)
     if not (isfinite(value.low) and isfinite(value.high)):
         return per_cent(value.estimate)
-    return f"{per_cent(value.estimate)} ({per_cent(value.low)} to {per_cent(value.high)})"
+    return t(
+        "{estimate} ({low} to {high})",
+        estimate=per_cent(value.estimate),
+        low=per_cent(value.low),
+        high=per_cent(value.high),
+    )
 
 
-def chance(probability: float) -> str:
+def chance(probability: float) -> Said:
     """A probability, never written as certainty."""
     if not isfinite(probability):
-        return NOT_ESTIMABLE
+        return t(NOT_ESTIMABLE)
     if probability > 0.99:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{probability:.0%}".replace("%", " %")
+        return t("over 99 %")
+    return t("under 1 %") if probability < 0.01 else per_cent(probability, digits=0)
 
 
+def code(word: str) -> Said:
+    """A code that is a word of its own, such as a kind of restoration: `implant crown`."""
+    return t(word)
+
+
+@anew
 def defect(code: str) -> str:
     """A defect's short name: `Show-through`; `all` becomes `All defects`."""
-    return "All defects" if code == "all" else DEFECTS.get(code, code).split(":")[0]
+    return t("All defects") if code == "all" else t(DEFECTS.get(code, code)).split(":")[0]
+
+
+@anew
+def defect_within(code: str) -> str:
+    """A defect's short name inside a sentence: `show-through`; a noun of German keeps its capital."""
+    name = defect(code)
+    return name.lower() if language() == "en" else name if code != "all" else t("all defects")
 
 
 def requirement(standard: ProcessStandard, factor: str) -> str:
@@ -129,25 +186,30 @@ def requirement(standard: ProcessStandard, factor: str) -> str:
     return newest.says or f"{newest.reading}: {newest.rule}{unit}"
 
 
-def day(when: date) -> str:
+def day(when: date) -> Said:
     """A day: `31 October 2026`."""
-    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+    return t("{day} {month} {year}", day=when.day, month=_MONTHS[when.month - 1], year=str(when.year))
 
 
-def month(code: str) -> str:
+def month(code: str) -> Said:
     """A month: `2026-10` becomes `October 2026`."""
     year, number = code.split("-")
-    return f"{_MONTHS[int(number) - 1]} {year}"
+    return t("{month} {year}", month=_MONTHS[int(number) - 1], year=year)
 
 
 def spelled(sentence: str) -> str:
     """A sentence of an analysis with its months as a reader says them: `2026-10` becomes `October 2026`."""
-    return _MONTH_CODE.sub(lambda found: month(found[0]), sentence)
+    return _MONTH_CODE.sub(lambda found: month(found[0]), _now(sentence))
 
 
 def said(sentence: str) -> str:
-    """A sentence of an analysis for a place that reads Markdown, months spelled out."""
+    """A sentence of an analysis for a place that reads Markdown, in the reader's language, months spelled out."""
     return plain(spelled(sentence))
+
+
+def _now(sentence: str) -> str:
+    """Said in the reader's language where it can be."""
+    return t(sentence) if isinstance(sentence, Said) else sentence
 
 
 def unfinished(code: str, until: date) -> bool:
@@ -155,30 +217,50 @@ def unfinished(code: str, until: date) -> bool:
     return until.strftime("%Y-%m") == code and (until + timedelta(days=1)).month == until.month
 
 
-def age(when: date, today: date) -> str:
+def age(when: date, today: date) -> Said:
     """How long ago a day is: `25 days ago`."""
     days = (today - when).days
     if days < 0:
-        return "ahead of today"
-    return {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+        return t("ahead of today")
+    if days == 0:
+        return t("today")
+    return t("yesterday") if days == 1 else t("{days} days ago", days=days)
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """A number with its noun: `1 return`, `2 returns`."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
+#: What is counted on pages and in reports, for one and for any other number. A sentence of its own is better where
+#: a language bends the noun.
+_COUNTED: Final[dict[str, Callable[[int], Said]]] = {
+    "return": lambda number: tn(number, "{n:,} return", "{n:,} returns"),
+    "restoration": lambda number: tn(number, "{n:,} restoration", "{n:,} restorations"),
+    "month": lambda number: tn(number, "{n:,} month", "{n:,} months"),
+    "requirement": lambda number: tn(number, "{n:,} requirement", "{n:,} requirements"),
+    "pair": lambda number: tn(number, "{n:,} pair", "{n:,} pairs"),
+    "row": lambda number: tn(number, "{n:,} row", "{n:,} rows"),
+    "further row": lambda number: tn(number, "{n:,} further row", "{n:,} further rows"),
+}
 
 
-def times(ratio: float) -> str:
+def counted(number: int, one: str, many: str = "") -> Said:
+    """A number with its noun: `1 return`, `2 returns`; one of the nouns known here, or English words."""
+    known = None if many else _COUNTED.get(one)
+    return known(number) if known else t(f"{{n:,}} {one if number == 1 else many or one + 's'}", n=number)
+
+
+def part_of(part: int, whole: int) -> Said:
+    """A part of a number: `3 of 20`."""
+    return t("{part} of {whole}", part=part, whole=whole)
+
+
+def times(ratio: float) -> Said:
     """A ratio as it is said: `about 4 times as often`; halves below 3, whole numbers above."""
     if not (isfinite(ratio) and ratio > 0):
-        return ""
+        return later("")
     if ratio < 1:
-        return "less often"
+        return t("less often")
     rounded = round(ratio, 1) if ratio < 3 else round(ratio)
-    return f"about {rounded:g} times as often" if rounded > 1 else "about as often"
+    return t("about {ratio:g} times as often", ratio=rounded) if rounded > 1 else t("about as often")
 
 
-def listed(items: Iterable[str], *, joint: str = "and") -> str:
+def listed(items: Iterable[str], *, joint: Literal["and", "or"] = "and") -> Said:
     """Items in a sentence: `a, b and c`."""
-    *most, last = [*items] or [""]
-    return f"{', '.join(most)} {joint} {last}" if most else last
+    return in_a_row(items) if joint == "and" else either(items)

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,11 @@ import pytest
 from typer.testing import CliRunner
 
 from remakes import flow
-from remakes.cli import app
+from remakes.cli import app, main
 from remakes.errors import InputError
 from remakes.evidence.grades import GRADES
+from remakes.records.snapshot import take_snapshot
+from remakes.records.store import Store, open_store
 from synthetic_data.generate import generate
 
 runner = CliRunner()
@@ -31,10 +34,28 @@ def run(*args: str, expect: int = 0) -> str:
     return done.stdout
 
 
-def run_outside(*args: str) -> subprocess.CompletedProcess[str]:
-    """Run as a user does, in a process of its own."""
-    command = [sys.executable, "-m", "remakes.cli", *args]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+@dataclass(frozen=True)
+class Ended:
+    """How a whole run of the program ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def whole_run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+    """Run the program from its arguments to its exit, refusals included, without a process of its own."""
+
+    def run_whole(*args: str) -> Ended:
+        monkeypatch.setattr(sys, "argv", ["remakes", *args])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as stopped:
+            main()
+        said = capsys.readouterr()
+        return Ended(code=int(stopped.value.code or 0), out=said.out, err=said.err)
+
+    return run_whole
 
 
 def once(work: Callable[..., Any]) -> Callable[..., Any]:
@@ -47,6 +68,16 @@ def once(work: Callable[..., Any]) -> Callable[..., Any]:
         return kept[0]
 
     return result
+
+
+def ready(result: Any, database: str) -> Callable[..., Any]:
+    """Stands for work that has been done already, on these records."""
+
+    def given(store: Store, **_kwargs: Any) -> Any:
+        assert store.url.endswith(database)
+        return result
+
+    return given
 
 
 @pytest.fixture(scope="module")
@@ -64,9 +95,22 @@ def database(files: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 @pytest.fixture(scope="module")
-def findings(database: str) -> dict[str, Any]:
-    result: dict[str, Any] = json.loads(run("analyze", "--db", database, "--json", "-"))
+def analysis(database: str) -> flow.Analysis:
+    """The analysis of these records, worked out once."""
+    return flow.analyze(open_store(database))
+
+
+@pytest.fixture(scope="module")
+def findings(analysis: flow.Analysis) -> dict[str, Any]:
+    """The same as written to a file."""
+    result: dict[str, Any] = json.loads(json.dumps(analysis.as_json()))
     return result
+
+
+@pytest.fixture(scope="module")
+def months(database: str) -> flow.Months:
+    """The months of these records, counted once."""
+    return flow.count_months(open_store(database))
 
 
 def test_every_command_has_help_with_an_example() -> None:
@@ -76,11 +120,16 @@ def test_every_command_has_help_with_an_example() -> None:
         assert "Example:" in run(command, "--help")
 
 
-def test_the_same_files_again_change_nothing(files: Path, database: str, findings: dict[str, Any]) -> None:
+def test_the_same_files_again_change_nothing(files: Path, database: str) -> None:
+    before = take_snapshot(open_store(database))
     text = run("import", str(files), "--db", database, "--observed-until", "2026-10-31")
     assert text.count(": 0 taken") == 5
     assert "0 refused" in text
-    assert json.loads(run("analyze", "--db", database, "--json", "-")) == findings
+    after = take_snapshot(open_store(database))
+    assert after.observed_until == before.observed_until
+    assert after.standard == before.standard
+    for name in ("restorations", "process_log", "returns"):
+        assert getattr(after, name).equals(getattr(before, name))
 
 
 def test_findings_have_every_field_of_the_format(findings: dict[str, Any]) -> None:
@@ -147,18 +196,21 @@ def test_a_weight_out_of_range_is_refused(database: str) -> None:
         run("analyze", "--db", database, "--plausible-weight", "0")
 
 
-def test_a_person_reads_a_table(database: str) -> None:
+def test_a_person_reads_a_table(database: str, analysis: flow.Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(flow, "analyze", ready(analysis, database))
     text = run("analyze", "--db", database)
     assert "restorations" in text
     assert "An estimate from records" in text
 
 
 def test_a_finding_file_and_standard_output_are_the_same(
-    database: str, findings: dict[str, Any], tmp_path: Path
+    database: str, analysis: flow.Analysis, findings: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(flow, "analyze", ready(analysis, database))
     target = tmp_path / "findings.json"
-    run("analyze", "--db", database, "--json", str(target))
+    assert run("analyze", "--db", database, "--json", str(target)) == ""
     assert json.loads(target.read_text(encoding="utf-8")) == findings
+    assert json.loads(run("analyze", "--db", database, "--json", "-")) == findings
 
 
 def test_exported_records_give_the_same_findings(database: str, findings: dict[str, Any], tmp_path: Path) -> None:
@@ -179,7 +231,10 @@ def test_a_horizon_changes_risks_and_not_odds(database: str, findings: dict[str,
     assert one["risk_missed"] <= other["risk_missed"]
 
 
-def test_months_are_told_and_written_as_json(database: str, tmp_path: Path) -> None:
+def test_months_are_told_and_written_as_json(
+    database: str, months: flow.Months, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flow, "count_months", ready(months, database))
     said = run("trend", "--db", database)
     assert "still to be entered" in said
     assert "three months before" in said
@@ -192,7 +247,10 @@ def test_months_are_told_and_written_as_json(database: str, tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(("ending", "begins"), [("pdf", b"%PDF-"), ("html", b"<!doctype html"), ("xlsx", b"PK")])
-def test_the_monthly_report_is_written(ending: str, begins: bytes, database: str, tmp_path: Path) -> None:
+def test_the_monthly_report_is_written(
+    ending: str, begins: bytes, database: str, months: flow.Months, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flow, "count_months", ready(months, database))
     file = tmp_path / f"september.{ending}"
     assert "2026-09" in run("report", "--db", database, "--month", "2026-09", "--out", str(file))
     assert file.read_bytes()[: len(begins)].lower() == begins.lower()
@@ -208,11 +266,12 @@ def test_batches_are_listed_and_one_is_taken_back(files: Path, tmp_path: Path) -
     assert "taken back" in run("imports", "--db", path)
 
 
-def test_backup_and_check(database: str, tmp_path: Path) -> None:
+def test_backup_and_check(database: str, findings: dict[str, Any], tmp_path: Path) -> None:
     copy = tmp_path / "copy.sqlite"
     run("backup", "--db", database, "--to", str(copy))
     assert "sound" in run("check", "--db", str(copy))
-    assert run("analyze", "--db", str(copy), "--json", "-") == run("analyze", "--db", database, "--json", "-")
+    # The one run of the command whose work is not done beforehand: the same records, the same figures.
+    assert json.loads(run("analyze", "--db", str(copy), "--json", "-")) == findings
 
 
 @pytest.mark.parametrize(
@@ -230,31 +289,55 @@ def test_backup_and_check(database: str, tmp_path: Path) -> None:
         (["trend", "--db", "{tmp}/none.sqlite"], 1, "There are no records at"),
         (["report", "--db", "{db}", "--out", "{tmp}/report.doc"], 1, "Name it .pdf, .html or .xlsx"),
         (["report", "--db", "{db}", "--out", "{tmp}/none/report.pdf"], 1, "does not exist"),
-        (["report", "--db", "{db}", "--month", "2019-01", "--out", "{tmp}/report.pdf"], 1, "name one of these"),
         (["analyze", "--db", "{db}", "--json", "{tmp}/no/such/folder.json"], 1, "cannot be written"),
     ],
 )
-def test_refusals_are_sentences(args: list[str], code: int, words: str, database: str, tmp_path: Path) -> None:
-    done = run_outside(*(arg.format(tmp=tmp_path, db=database) for arg in args))
-    assert done.returncode == code, done.stderr
-    assert words in done.stderr
+def test_refusals_are_sentences(
+    args: list[str], code: int, words: str, database: str, tmp_path: Path, whole_run: Callable[..., Ended]
+) -> None:
+    done = whole_run(*(arg.format(tmp=tmp_path, db=database) for arg in args))
+    assert done.code == code, done.err
+    assert words in done.err
+    assert "Traceback" not in done.err
+    assert done.out == ""
+
+
+def test_a_month_that_is_not_in_the_records_is_refused(
+    database: str,
+    months: flow.Months,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    whole_run: Callable[..., Ended],
+) -> None:
+    monkeypatch.setattr(flow, "count_months", ready(months, database))
+    done = whole_run("report", "--db", database, "--month", "2019-01", "--out", str(tmp_path / "report.pdf"))
+    assert done.code == 1
+    assert "name one of these" in done.err
+    assert done.out == ""
+
+
+def test_a_refusal_ends_a_process_of_its_own_without_a_traceback(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "remakes.cli", "analyze", "--db", str(tmp_path / "none.sqlite")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 1
+    assert "There are no records at" in done.stderr
     assert "Traceback" not in done.stderr
     assert done.stdout == ""
 
 
-def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
+def test_an_empty_store_says_what_to_do(tmp_path: Path, whole_run: Callable[..., Ended]) -> None:
     path = str(tmp_path / "empty.sqlite")
-    from remakes.records.store import open_store
-
     open_store(path).close()
-    done = run_outside("analyze", "--db", path)
-    assert done.returncode == 1
-    assert "remakes import" in done.stderr
-    assert "remakes demo" in done.stderr
+    done = whole_run("analyze", "--db", path)
+    assert done.code == 1
+    assert "remakes import" in done.err
+    assert "remakes demo" in done.err
     assert "Nothing has been imported yet" in run("imports", "--db", path)
 
 
-def test_a_refused_row_refuses_the_file_and_is_named(files: Path, tmp_path: Path) -> None:
+def test_a_refused_row_refuses_the_file_and_is_named(
+    files: Path, tmp_path: Path, whole_run: Callable[..., Ended]
+) -> None:
     returns = (files / "returns.csv").read_text(encoding="utf-8").splitlines()
     header = returns[0].split(",")
     broken = returns[1].split(",")
@@ -264,14 +347,14 @@ def test_a_refused_row_refuses_the_file_and_is_named(files: Path, tmp_path: Path
     for name in ("restorations.csv", "standard.toml"):
         (folder / name).write_bytes((files / name).read_bytes())
     (folder / "returns.csv").write_text("\n".join([returns[0], ",".join(broken), *returns[2:5]]), encoding="utf-8")
-    done = run_outside("import", str(folder), "--db", str(tmp_path / "lab.sqlite"))
-    assert done.returncode == 1
-    assert "returns.csv" in done.stderr
-    assert "line 2" in done.stderr
-    assert "defect" in done.stderr
-    assert "chipping" in done.stderr
-    assert "returns.csv (returns): 0 taken" in done.stdout
-    assert "nothing saved" in done.stdout
+    done = whole_run("import", str(folder), "--db", str(tmp_path / "lab.sqlite"))
+    assert done.code == 1
+    assert "returns.csv" in done.err
+    assert "line 2" in done.err
+    assert "defect" in done.err
+    assert "chipping" in done.err
+    assert "returns.csv (returns): 0 taken" in done.out
+    assert "nothing saved" in done.out
 
 
 def test_what_broke_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:

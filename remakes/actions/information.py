@@ -26,6 +26,7 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.findings import Finding
 from remakes.records.corrective_actions import CorrectiveAction, Costs
+from remakes.texts import run_on, t, tn
 
 __all__ = ["WorthKnowing", "information", "value_of_everything", "value_of_knowing", "worth_knowing"]
 
@@ -226,20 +227,37 @@ def _not_recorded(table: PatternTable, factor: str) -> float:
 
 
 def _sentence(factor: str, defect: str, value: float, currency: str, gaps: float, needed: int | None) -> str:
-    said = (
-        f"To know how strongly misses of {factor} go with {defect} would be worth up to "
-        f"{_figure(value)} {currency}".rstrip()
-        + " a month, because it could change what is done first."
-    )
+    worth = _figure(value)
+    said = [
+        t(
+            "To know how strongly misses of {factor} go with {defect} would be worth up to {worth} a month, because it "
+            "could change what is done first.",
+            factor=factor,
+            defect=defect,
+            worth=t("{worth} {currency}", worth=worth, currency=currency) if currency else worth,
+        )
+    ]
     if gaps:
-        said += f" Its reading is missing for {gaps:.0%} of the restorations: record it first."
+        said.append(t("Its reading is missing for {gaps:.0%} of the restorations: record it first.", gaps=gaps))
+    return run_on(*said, _when_known(needed, after_recording=gaps > 0.0))
+
+
+def _when_known(needed: int | None, *, after_recording: bool) -> str:
     if needed is None:
-        return said + " Months of records alone will not tell soon; a planned trial or several labs together would."
+        return t("Months of records alone will not tell soon; a planned trial or several labs together would.")
     if needed == 0:
-        return said + " The records are long enough to show a large effect; more months narrow a smaller one."
-    unit = "month" if needed == 1 else "months"
-    return said + f" A large effect would show in about {needed} {unit}{' from then on' if gaps else ''}."
+        return t("The records are long enough to show a large effect; more months narrow a smaller one.")
+    if after_recording:
+        return tn(
+            needed,
+            "A large effect would show in about {n} month from then on.",
+            "A large effect would show in about {n} months from then on.",
+        )
+    return tn(needed, "A large effect would show in about {n} month.", "A large effect would show in about {n} months.")
 
 
 def _figure(value: float) -> str:
-    return f"{value:.0f}" if value >= 10 else f"{value:.1f}" if value >= 1 else f"{value:.2g}"
+    # Numbers get the signs of the language within t.
+    if value >= 10:
+        return t("{value:.0f}", value=value)
+    return t("{value:.1f}", value=value) if value >= 1 else t("{value:.2g}", value=value)

@@ -22,6 +22,7 @@ from remakes.evidence.checks.power import MonthsToTell, months_to_tell
 from remakes.evidence.findings import Finding
 from remakes.evidence.models.base import BaseModels
 from remakes.records.corrective_actions import CorrectiveAction, Costs
+from remakes.texts import t
 
 __all__ = ["Portfolio", "Prepared", "Worth", "kept_up_of", "prepare"]
 
@@ -85,7 +86,9 @@ class Prepared:
         if horizon is None or horizon == self.horizon:
             return self
         if not 1 <= horizon <= 60:
-            raise InputError(f"A horizon of {horizon} months was asked for. Give 1 to 60 months; 12 is usual.")
+            raise InputError(
+                t("A horizon of {horizon} months was asked for. Give 1 to 60 months; 12 is usual.", horizon=horizon)
+            )
         return replace(self, horizon=horizon)
 
     def portfolio(self, costs: Costs) -> Portfolio:
@@ -238,10 +241,22 @@ def kept_up_of(actions: Sequence[CorrectiveAction], kept_up: Mapping[str, float]
     unknown = sorted(set(given) - {action.action for action in actions})
     if unknown:
         known = ", ".join(action.action for action in actions) or "none"
-        raise InputError(f"Kept up was given for {', '.join(unknown)}, which is not in the list. There are: {known}.")
+        raise InputError(
+            t(
+                "Kept up was given for {items}, which is not in the list. There are: {known}.",
+                items=", ".join(unknown),
+                known=known,
+            )
+        )
     for name, share in given.items():
         if not 0.0 <= share <= 1.0:
-            raise InputError(f"Kept up of {name} was given as {share:g}. Give a share of 0 to 1; 0.5 is half.")
+            raise InputError(
+                t(
+                    "Kept up of {name} was given as {share:g}. Give a share of 0 to 1; 0.5 is half.",
+                    name=name,
+                    share=share,
+                )
+            )
     return {
         action.action: {factor: share * given.get(action.action, 1.0) for factor, share in action.corrects.items()}
         for action in actions

@@ -21,6 +21,7 @@ from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.findings import Finding
 from remakes.evidence.models.base import BaseModels
 from remakes.records.corrective_actions import CorrectiveAction, Costs
+from remakes.texts import t
 
 __all__ = ["RankedAction", "next_measurement", "rank", "rank_prepared"]
 
@@ -222,7 +223,10 @@ def _check_prepared(prepared: Prepared, actions: Sequence[CorrectiveAction]) -> 
     strange = sorted({factor for action in actions for factor in action.corrects} - prepared.wanted)
     if strange:
         raise InputError(
-            f"The draws were not prepared for {', '.join(strange)}. Prepare them again with the actions to be ranked."
+            t(
+                "The draws were not prepared for {items}. Prepare them again with the actions to be ranked.",
+                items=", ".join(strange),
+            )
         )
 
 
@@ -288,11 +292,16 @@ def _cautions(prepared: Prepared, action: CorrectiveAction, because: tuple[tuple
     said = []
     unknown = [factor for factor in action.corrects if factor not in prepared.table.factors]
     if unknown:
-        said.append(f"The standard knows no {', '.join(unknown)}: what this part would spare cannot be estimated.")
+        said.append(
+            t(
+                "The standard knows no {items}: what this part would spare cannot be estimated.",
+                items=", ".join(unknown),
+            )
+        )
     if not because:
-        said.append("No finding stands behind this action yet: measure first, or let another one go ahead.")
+        said.append(t("No finding stands behind this action yet: measure first, or let another one go ahead."))
     if not any(set(model.factors) & set(action.corrects) for model in prepared.models):
-        said.append("No return with a defect that it could spare can be estimated in these records.")
+        said.append(t("No return with a defect that it could spare can be estimated in these records."))
     return tuple(said)
 
 

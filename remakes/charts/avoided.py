@@ -9,12 +9,13 @@ import altair as alt
 
 from remakes.actions.ranking import RankedAction
 from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
+from remakes.texts import later, t
 
 __all__ = ["joint_avoided", "joint_net"]
 
 #: Height of a legend of two lines with its title.
 _LEGEND: Final = 60
-_PAYS, _DOES_NOT = "adds more than it costs", "costs more than it adds"
+_PAYS, _DOES_NOT = later("adds more than it costs"), later("costs more than it adds")
 #: Kind of action: shape, outline, fill.
 _LOOKS: Final = {_PAYS: ("circle", BLUE, BLUE), _DOES_NOT: ("diamond", ORANGE, "transparent")}
 
@@ -38,15 +39,15 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
         for one in actions
     ]
     base = data(rows).encode(y=_down(rows))
-    title = ["returns avoided a month, all actions", "down to this line together (95 % interval)"]
+    title = [t("returns avoided a month, all actions"), t("down to this line together (95 % interval)")]
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
     point = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
         x="estimate:Q",
         tooltip=[
-            alt.Tooltip("title:N", title="action"),
-            alt.Tooltip("estimate:Q", title="avoided a month, together", format=".2f"),
-            alt.Tooltip("low:Q", title="95 % interval from", format=".2f"),
-            alt.Tooltip("high:Q", title="to", format=".2f"),
+            alt.Tooltip("title:N", title=t("action")),
+            alt.Tooltip("estimate:Q", title=t("avoided a month, together"), format=".2f"),
+            alt.Tooltip("low:Q", title=t("95 % interval from"), format=".2f"),
+            alt.Tooltip("high:Q", title=t("to"), format=".2f"),
         ],
     )
     return layered(dashed_at(0), reach, point, height=height_of(rows))
@@ -68,20 +69,24 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
             "estimate": one.joint_net_per_month.estimate,
             "low": one.joint_net_per_month.low,
             "high": one.joint_net_per_month.high,
-            "kind": _PAYS if one.net_per_month.estimate > 0 else _DOES_NOT,
+            "kind": t(_PAYS if one.net_per_month.estimate > 0 else _DOES_NOT),
             "adds": one.net_per_month.estimate,
             "title": one.title,
         }
         for one in actions
     ]
     base = data(rows).encode(y=_down(rows))
-    money = f", {currency}" if currency else ""
-    title = [f"net value a month{money}, all actions", "down to this line together (95 % interval)"]
+    title = [
+        t("net value a month, {currency}, all actions", currency=currency)
+        if currency
+        else t("net value a month, all actions"),
+        t("down to this line together (95 % interval)"),
+    ]
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
-    legend = alt.Legend(title="this action by itself", orient="top", labelLimit=300, columns=1)
+    legend = alt.Legend(title=t("this action by itself"), orient="top", labelLimit=300, columns=1)
 
     def scale(at: int) -> alt.Scale:
-        return alt.Scale(domain=list(_LOOKS), range=[look[at] for look in _LOOKS.values()])
+        return alt.Scale(domain=[t(one) for one in _LOOKS], range=[look[at] for look in _LOOKS.values()])
 
     point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(
         x="estimate:Q",
@@ -89,11 +94,11 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
         stroke=alt.Stroke("kind:N", scale=scale(1), legend=legend),
         fill=alt.Fill("kind:N", scale=scale(2), legend=legend),
         tooltip=[
-            alt.Tooltip("title:N", title="action"),
-            alt.Tooltip("estimate:Q", title="net a month, together", format=",.0f"),
-            alt.Tooltip("low:Q", title="95 % interval from", format=",.0f"),
-            alt.Tooltip("high:Q", title="to", format=",.0f"),
-            alt.Tooltip("adds:Q", title="this action adds, net", format=",.0f"),
+            alt.Tooltip("title:N", title=t("action")),
+            alt.Tooltip("estimate:Q", title=t("net a month, together"), format=",.0f"),
+            alt.Tooltip("low:Q", title=t("95 % interval from"), format=",.0f"),
+            alt.Tooltip("high:Q", title=t("to"), format=",.0f"),
+            alt.Tooltip("adds:Q", title=t("this action adds, net"), format=",.0f"),
         ],
     )
     return layered(dashed_at(0), reach, point, height=height_of(rows) + _LEGEND)
@@ -101,7 +106,7 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
 
 def _down(rows: Sequence[Row]) -> alt.Y:
     """One line an action. The order is named: a picture that is only filled anew would keep the former one."""
-    return alt.Y("name:N", sort=[str(row["name"]) for row in rows], title="actions taken together", axis=wide_axis())
+    return alt.Y("name:N", sort=[str(row["name"]) for row in rows], title=t("actions taken together"), axis=wide_axis())
 
 
 def _name(one: RankedAction) -> str:

@@ -8,11 +8,28 @@ Text and axes take the colours of the page.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Final
 
 import altair as alt
 
-__all__ = ["BLUE", "GREY", "ORANGE", "PLOT", "Chart", "Row", "dashed_at", "data", "height_of", "layered", "wide_axis"]
+from remakes.evidence.estimate import Estimate
+from remakes.texts import language, t
+
+__all__ = [
+    "BLUE",
+    "GREY",
+    "ORANGE",
+    "PLOT",
+    "Chart",
+    "Row",
+    "dashed_at",
+    "data",
+    "height_of",
+    "layered",
+    "ranged",
+    "wide_axis",
+]
 
 BLUE: Final = "#0072B2"
 ORANGE: Final = "#D55E00"
@@ -24,6 +41,40 @@ _ROW: Final = 24
 #: Axis, its title and a legend, which count into the height of a chart that fits its place.
 _AROUND: Final = 130
 
+#: How numbers and days are written on axes and in tooltips, where not as in English.
+_LOCALES: Final = MappingProxyType(
+    {
+        "de": alt.Locale(
+            number=alt.NumberLocale(
+                decimal=",", thousands="\u202f", grouping=[3], currency=["", "\u00a0€"], percent="\u202f%"
+            ),
+            time=alt.TimeLocale(
+                dateTime="%A, der %e. %B %Y, %X",
+                date="%d.%m.%Y",
+                time="%H:%M:%S",
+                periods=["AM", "PM"],
+                days=["Sonntag", "Montag", "Dienstag", "Mittwoch", "Donnerstag", "Freitag", "Samstag"],
+                shortDays=["So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"],
+                months=[
+                    "Januar",
+                    "Februar",
+                    "März",
+                    "April",
+                    "Mai",
+                    "Juni",
+                    "Juli",
+                    "August",
+                    "September",
+                    "Oktober",
+                    "November",
+                    "Dezember",
+                ],
+                shortMonths=["Jan", "Feb", "Mrz", "Apr", "Mai", "Jun", "Jul", "Aug", "Sep", "Okt", "Nov", "Dez"],
+            ),
+        )
+    }
+)
+
 Chart = alt.LayerChart
 Row = Mapping[str, object]
 
@@ -34,9 +85,15 @@ def data(rows: Sequence[Row]) -> alt.Chart:
 
 
 def layered(*layers: alt.Chart, height: int) -> Chart:
-    """Layers of one plot."""
+    """Layers of one plot, its numbers and days written as the reader's language writes them."""
     chart: Chart = alt.LayerChart(layer=list(layers)).properties(height=height)
-    return chart
+    locale = _LOCALES.get(language())
+    return chart.configure(locale=locale) if locale else chart
+
+
+def ranged(value: Estimate) -> str:
+    """An estimate with its interval, for a tooltip: `6.11 (4.01 to 9.28)`."""
+    return t("{estimate:.2f} ({low:.2f} to {high:.2f})", estimate=value.estimate, low=value.low, high=value.high)
 
 
 def dashed_at(value: float) -> alt.Chart:

@@ -10,6 +10,7 @@ import altair as alt
 
 from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
 from remakes.evidence.estimate import Estimate, finite_or_none
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.trends.changed.changed import Part, WhatChanged
@@ -37,7 +38,7 @@ def parts(changed: WhatChanged) -> Chart:
         not even by their interval reach half a return: twenty points at zero would hide the others.
     """
     rows = [
-        _row("all together", changed.difference, _WHOLE),
+        _row(t("all together"), changed.difference, _WHOLE),
         *(
             _row(_short(one), one.returns, _REST if one.part == "rest" else _PART)
             for one in changed.parts
@@ -46,7 +47,7 @@ def parts(changed: WhatChanged) -> Chart:
     ]
     rows = [row for row in rows if row["returns"] is not None]
     base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()), tooltip=_tooltip())
-    title = ["change in returns", "(left: fewer, right: more)"]
+    title = [t("change in returns"), t("(left: fewer, right: more)")]
     reach = (
         base.transform_filter("isValid(datum.low)")
         .mark_rule(color=BLUE, strokeWidth=2)
@@ -66,7 +67,7 @@ def parts(changed: WhatChanged) -> Chart:
 def _short(one: Part) -> str:
     """A part's name beside the chart: a requirement by its code, since its words would leave no room for the plot."""
     kind, _, factor = one.part.partition(":")
-    return f"misses of {factor}" if kind == "factor" and factor else one.label.split(":")[0]
+    return t("misses of {factor}", factor=factor) if kind == "factor" and factor else t(one.label).split(":")[0]
 
 
 def _reaches(returns: Estimate) -> bool:
@@ -82,7 +83,9 @@ def _row(name: str, returns: Estimate, kind: str) -> Row:
         "low": returns.low if known else None,
         "high": returns.high if known else None,
         "kind": kind,
-        "said": f"{returns.estimate:+.1f} ({returns.low:+.1f} to {returns.high:+.1f})",
+        "said": t(
+            "{estimate:+.1f} ({low:+.1f} to {high:+.1f})", estimate=returns.estimate, low=returns.low, high=returns.high
+        ),
     }
 
 
@@ -92,6 +95,6 @@ def _scale(kinds: Sequence[str], at: int) -> alt.Scale:
 
 def _tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("name:N", title="goes with"),
-        alt.Tooltip("said:N", title="returns (95 % interval)"),
+        alt.Tooltip("name:N", title=t("goes with")),
+        alt.Tooltip("said:N", title=t("returns (95 % interval)")),
     ]

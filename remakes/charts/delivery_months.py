@@ -10,14 +10,15 @@ import altair as alt
 
 from remakes.charts.base import BLUE, PLOT, Chart, Row, data, layered
 from remakes.charts.in_limits import month_axis
+from remakes.texts import later, t
 
 if TYPE_CHECKING:
     from remakes.trends.months.delivery_months import DeliveryShare
 
 __all__ = ["shares_by_delivery"]
 
-_OLD: Final = "observed long enough"
-_YOUNG: Final = "still too young: the figure may change"
+_OLD: Final = later("observed long enough")
+_YOUNG: Final = later("still too young: the figure may change")
 _LEGEND: Final = 40
 
 
@@ -36,29 +37,28 @@ def shares_by_delivery(shares: Sequence[DeliveryShare]) -> Chart:
     base = data(rows).encode(x=month_axis("month of delivery"))
     legend = alt.Legend(title=None, orient="top", labelLimit=400, columns=1)
     found = {row["age"] for row in rows}
+    old, young = t(_OLD), t(_YOUNG)
     bars = [
-        base.transform_filter(alt.datum.age == age)
+        base.transform_filter(alt.datum.age == str(age))
         .mark_rule(color=BLUE, strokeWidth=1.5, strokeDash=dash)
-        .encode(y=alt.Y("low:Q", title="share returned", axis=alt.Axis(format="%")), y2="high:Q")
-        for age, dash in ((_OLD, [1, 0]), (_YOUNG, [3, 3]))
+        .encode(y=alt.Y("low:Q", title=t("share returned"), axis=alt.Axis(format="%")), y2="high:Q")
+        for age, dash in ((old, [1, 0]), (young, [3, 3]))
         # A layer without a mark would be read out as a picture without a name.
         if age in found
     ]
     points = base.mark_point(opacity=1, size=70, strokeWidth=2, stroke=BLUE).encode(
-        y=alt.Y("share:Q", title="share returned", axis=alt.Axis(format="%")),
-        shape=alt.Shape(
-            "age:N", legend=legend, scale=alt.Scale(domain=[_OLD, _YOUNG], range=["circle", "triangle-up"])
-        ),
-        fill=alt.Fill("age:N", legend=legend, scale=alt.Scale(domain=[_OLD, _YOUNG], range=[BLUE, "transparent"])),
+        y=alt.Y("share:Q", title=t("share returned"), axis=alt.Axis(format="%")),
+        shape=alt.Shape("age:N", legend=legend, scale=alt.Scale(domain=[old, young], range=["circle", "triangle-up"])),
+        fill=alt.Fill("age:N", legend=legend, scale=alt.Scale(domain=[old, young], range=[BLUE, "transparent"])),
         tooltip=[
-            alt.Tooltip("month:N", title="month"),
-            alt.Tooltip("returned:Q", title="returned so far (n)"),
-            alt.Tooltip("delivered:Q", title="of delivered (n)"),
-            alt.Tooltip("followed:Q", title="still followed at that age (n)"),
-            alt.Tooltip("share:Q", title="share", format=".1%"),
-            alt.Tooltip("low:Q", title="95 % interval from", format=".1%"),
-            alt.Tooltip("high:Q", title="to", format=".1%"),
-            alt.Tooltip("age:N", title="time in service"),
+            alt.Tooltip("month:N", title=t("month")),
+            alt.Tooltip("returned:Q", title=t("returned so far (n)")),
+            alt.Tooltip("delivered:Q", title=t("of delivered (n)")),
+            alt.Tooltip("followed:Q", title=t("still followed at that age (n)")),
+            alt.Tooltip("share:Q", title=t("share"), format=".1%"),
+            alt.Tooltip("low:Q", title=t("95 % interval from"), format=".1%"),
+            alt.Tooltip("high:Q", title=t("to"), format=".1%"),
+            alt.Tooltip("age:N", title=t("time in service")),
         ],
     )
     return layered(*bars, points, height=PLOT + _LEGEND)
@@ -73,5 +73,5 @@ def _row(one: DeliveryShare) -> Row:
         "returned": one.returned,
         "delivered": one.delivered,
         "followed": one.followed,
-        "age": _OLD if one.mature else _YOUNG,
+        "age": t(_OLD if one.mature else _YOUNG),
     }

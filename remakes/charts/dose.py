@@ -8,16 +8,21 @@ from typing import Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered, ranged
 from remakes.counts.readings import Limit
 from remakes.evidence.checks.dose import BandRisk, DoseResponse
+from remakes.texts import later, t
 
 __all__ = ["dose_response"]
 
 #: Odds ratios beyond these ends are drawn at the edge with an arrow head.
 _ENDS: Final = (0.05, 50.0)
 _TICKS: Final = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50)
-_KEEPS, _REFERENCE, _BEYOND = "keeps the limit", "compared with (1 by definition)", "beyond the limit"
+_KEEPS, _REFERENCE, _BEYOND = (
+    later("keeps the limit"),
+    later("compared with (1 by definition)"),
+    later("beyond the limit"),
+)
 _KINDS: Final = [_KEEPS, _REFERENCE, _BEYOND]
 
 
@@ -42,7 +47,9 @@ def dose_response(dose: DoseResponse, *, name: str) -> Chart:
     """
     rows = [_row(one) for one in dose.bands if isfinite(one.odds_ratio.estimate)]
     reading = f"{name} ({dose.unit})" if dose.unit else name
-    x = alt.X("median:Q", title=f"{reading}, median of each band", scale=alt.Scale(zero=False, padding=30))
+    x = alt.X(
+        "median:Q", title=t("{reading}, median of each band", reading=reading), scale=alt.Scale(zero=False, padding=30)
+    )
     base = data(rows).encode(x=x, tooltip=_tooltip(reading))
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(y=_odds_axis(rows), y2="high:Q")
     point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(
@@ -75,9 +82,9 @@ def _row(one: BandRisk) -> Row:
         "high": _within(ratio.high),
         "low_open": not ratio.low >= _ENDS[0],
         "high_open": not ratio.high <= _ENDS[1],
-        "kind": _REFERENCE if one.reference else _KEEPS if one.keeps else _BEYOND,
-        "counts": f"{one.returns} of {one.band.restorations}",
-        "said": "1 (compared with)" if one.reference else str(ratio),
+        "kind": t(_REFERENCE if one.reference else _KEEPS if one.keeps else _BEYOND),
+        "counts": t("{part} of {whole}", part=one.returns, whole=one.band.restorations),
+        "said": t("1 (compared with)") if one.reference else ranged(ratio),
     }
 
 
@@ -87,9 +94,15 @@ def _within(value: float) -> float:
 
 def _limits(limits: Sequence[Limit], unit: str) -> list[alt.Chart]:
     """An upright rule at every limit in force, and what it asks for in words."""
-    words = {"low": "at least", "high": "at most"}
     rows = [
-        {"at": one.value, "says": f"limit: {words[one.side]} {one.value:g} {unit}".rstrip()}
+        {
+            "at": one.value,
+            "says": (
+                t("limit: at least {value:g} {unit}", value=one.value, unit=unit)
+                if one.side == "low"
+                else t("limit: at most {value:g} {unit}", value=one.value, unit=unit)
+            ).rstrip(),
+        }
         for one in limits
         if one.present
     ]
@@ -111,22 +124,22 @@ def _odds_axis(rows: Sequence[Row]) -> alt.Y:
         "low:Q",
         scale=alt.Scale(type="log", domain=[bottom, top], nice=False),
         axis=alt.Axis(values=[tick for tick in _TICKS if bottom <= tick <= top], format="~g"),
-        title=["odds of a return", "(odds ratio, log scale)"],
+        title=[t("odds of a return"), t("(odds ratio, log scale)")],
     )
 
 
 def _scale(*values: str) -> alt.Scale:
-    return alt.Scale(domain=_KINDS, range=list(values))
+    return alt.Scale(domain=[t(one) for one in _KINDS], range=list(values))
 
 
 def _legend() -> alt.Legend:
-    return alt.Legend(title="readings", orient="top", labelLimit=300, columns=1)
+    return alt.Legend(title=t("readings"), orient="top", labelLimit=300, columns=1)
 
 
 def _tooltip(reading: str) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("band:N", title=reading),
-        alt.Tooltip("said:N", title="odds ratio, adjusted (95 %)"),
-        alt.Tooltip("counts:N", title="returned (n)"),
-        alt.Tooltip("kind:N", title="readings"),
+        alt.Tooltip("said:N", title=t("odds ratio, adjusted (95 %)")),
+        alt.Tooltip("counts:N", title=t("returned (n)")),
+        alt.Tooltip("kind:N", title=t("readings")),
     ]

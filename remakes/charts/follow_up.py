@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import altair as alt
 
 from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
+from remakes.texts import later, t
 
 if TYPE_CHECKING:
     from remakes.actions.follow_up.misses import MissChange
@@ -18,8 +19,11 @@ __all__ = ["miss_weeks", "returns_since_start"]
 
 #: Height of a legend of four lines.
 _LEGEND: Final = 90
-_OBSERVED, _EXPECTED = "came back", "expected without the action"
-_FELL, _EXCLUDED = "so many or fewer: a fall is shown", "so many or more: the fall worth having is excluded"
+_OBSERVED, _EXPECTED = later("came back"), later("expected without the action")
+_FELL, _EXCLUDED = (
+    later("so many or fewer: a fall is shown"),
+    later("so many or more: the fall worth having is excluded"),
+)
 #: Kind of line: dash, shape of its points, colour. No two share a shape.
 _LINES: Final = {
     _OBSERVED: ([1, 0], "circle", BLUE),
@@ -27,7 +31,7 @@ _LINES: Final = {
     _FELL: ([1, 3], "triangle-down", BLUE),
     _EXCLUDED: ([1, 3], "triangle-up", ORANGE),
 }
-_BEFORE, _SINCE = "before the decision", "since the start"
+_BEFORE, _SINCE = later("before the decision"), later("since the start")
 
 
 def returns_since_start(found: FollowUp) -> Chart:
@@ -39,7 +43,7 @@ def returns_since_start(found: FollowUp) -> Chart:
         Looks without a boundary have none drawn; without looks the chart is empty.
     """
     rows = [
-        {"until": (look.until - timedelta(days=1)).isoformat(), "kind": kind, "returns": value}
+        {"until": (look.until - timedelta(days=1)).isoformat(), "kind": t(kind), "returns": value}
         for look in found.looks
         for kind, value in (
             (_OBSERVED, look.observed),
@@ -49,7 +53,7 @@ def returns_since_start(found: FollowUp) -> Chart:
         )
         if value is not None and isfinite(value)
     ]
-    kinds = list(_LINES)
+    kinds = [t(one) for one in _LINES]
     legend = alt.Legend(title=None, orient="top", columns=1, labelLimit=360)
 
     def scale(at: int) -> alt.Scale:
@@ -57,13 +61,13 @@ def returns_since_start(found: FollowUp) -> Chart:
 
     colour = alt.Color("kind:N", scale=scale(2), legend=legend)
     base = data(rows).encode(
-        x=alt.X("until:T", title="looked at the end of each month"),
-        y=alt.Y("returns:Q", title="returns since the start (n)", axis=alt.Axis(tickMinStep=1)),
+        x=alt.X("until:T", title=t("looked at the end of each month")),
+        y=alt.Y("returns:Q", title=t("returns since the start (n)"), axis=alt.Axis(tickMinStep=1)),
         color=colour,
         tooltip=[
-            alt.Tooltip("until:T", title="up to"),
-            alt.Tooltip("kind:N", title="line"),
-            alt.Tooltip("returns:Q", title="returns", format=".1f"),
+            alt.Tooltip("until:T", title=t("up to")),
+            alt.Tooltip("kind:N", title=t("line")),
+            alt.Tooltip("returns:Q", title=t("returns"), format=".1f"),
         ],
     )
     line = base.mark_line(strokeWidth=2).encode(strokeDash=alt.StrokeDash("kind:N", scale=scale(0), legend=legend))
@@ -85,11 +89,11 @@ def miss_weeks(change: MissChange, *, starts_on: date) -> Chart:
     """
     rows = [_week(change, at) for at in range(len(change.weeks))]
     rows = [row for row in rows if row["recorded"]]
-    y = alt.Y("share:Q", title="missed, of recorded", axis=alt.Axis(format="%"))
-    base = data(rows).encode(x=alt.X("week:T", title="week of delivery"))
+    y = alt.Y("share:Q", title=t("missed, of recorded"), axis=alt.Axis(format="%"))
+    base = data(rows).encode(x=alt.X("week:T", title=t("week of delivery")))
     scales = {
-        "shape": alt.Scale(domain=[_BEFORE, _SINCE], range=["square", "circle"]),
-        "fill": alt.Scale(domain=[_BEFORE, _SINCE], range=["transparent", BLUE]),
+        "shape": alt.Scale(domain=[t(_BEFORE), t(_SINCE)], range=["square", "circle"]),
+        "fill": alt.Scale(domain=[t(_BEFORE), t(_SINCE)], range=["transparent", BLUE]),
     }
     legend = alt.Legend(title=None, orient="top")
     point = base.mark_point(size=55, strokeWidth=2, opacity=1, color=BLUE, stroke=BLUE).encode(
@@ -97,10 +101,10 @@ def miss_weeks(change: MissChange, *, starts_on: date) -> Chart:
         shape=alt.Shape("kind:N", scale=scales["shape"], legend=legend),
         fill=alt.Fill("kind:N", scale=scales["fill"], legend=legend),
         tooltip=[
-            alt.Tooltip("week:T", title="week from"),
-            alt.Tooltip("says:N", title="missed"),
-            alt.Tooltip("share:Q", title="share", format=".1%"),
-            alt.Tooltip("not_recorded:Q", title="not recorded (n)"),
+            alt.Tooltip("week:T", title=t("week from")),
+            alt.Tooltip("says:N", title=t("missed")),
+            alt.Tooltip("share:Q", title=t("share"), format=".1%"),
+            alt.Tooltip("not_recorded:Q", title=t("not recorded (n)")),
         ],
     )
     return layered(*_sides(change, rows), *_start(starts_on), point, height=PLOT)
@@ -111,10 +115,10 @@ def _week(change: MissChange, at: int) -> Row:
     recorded = week.met + week.missed
     return {
         "week": week.week,
-        "kind": _BEFORE if at < change.weeks_before else _SINCE,
+        "kind": t(_BEFORE if at < change.weeks_before else _SINCE),
         "share": week.missed / recorded if recorded else None,
         "recorded": recorded,
-        "says": f"{week.missed} of {recorded} recorded",
+        "says": t("{missed} of {recorded} recorded", missed=week.missed, recorded=recorded),
         "not_recorded": week.not_recorded,
     }
 
@@ -123,7 +127,7 @@ def _sides(change: MissChange, rows: list[Row]) -> list[alt.Chart]:
     """The share of all weeks of a side as a level line, its interval as a band."""
     found = []
     for kind, share in ((_BEFORE, change.share_before), (_SINCE, change.share_after)):
-        weeks = [row["week"] for row in rows if row["kind"] == kind]
+        weeks = [row["week"] for row in rows if row["kind"] == t(kind)]
         if weeks and isfinite(share.estimate):
             found.append(
                 {
@@ -142,7 +146,7 @@ def _sides(change: MissChange, rows: list[Row]) -> list[alt.Chart]:
 
 
 def _start(starts_on: date) -> list[alt.Chart]:
-    base = data([{"week": starts_on.isoformat(), "says": "start"}]).encode(x=alt.X("week:T"))
+    base = data([{"week": starts_on.isoformat(), "says": t("start")}]).encode(x=alt.X("week:T"))
     rule = base.mark_rule(color=GREY, strokeDash=[4, 4], strokeWidth=1.5)
     text = base.mark_text(align="left", baseline="top", dx=5, dy=3, color=GREY).encode(y=alt.value(0), text="says:N")
     return [rule, text]

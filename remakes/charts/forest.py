@@ -8,9 +8,11 @@ from typing import Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
+from remakes import words
+from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, ranged, wide_axis
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
+from remakes.texts import t
 
 __all__ = ["forest"]
 
@@ -43,7 +45,10 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         "low:Q",
         scale=alt.Scale(type="log", domain=_odds_domain(rows), nice=False),
         axis=alt.Axis(values=list(_ODDS_TICKS), format="~g", grid=True, labelFlush=False),
-        title=["odds of a return where the step was missed,", "against where it was kept (odds ratio, log scale)"],
+        title=[
+            t("odds of a return where the step was missed,"),
+            t("against where it was kept (odds ratio, log scale)"),
+        ],
     )
     base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
@@ -53,13 +58,13 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         .encode(x="wide_low:Q", x2="wide_high:Q")
     )
     crude = base.mark_tick(color=ORANGE, thickness=2, size=12).encode(x="crude:Q", tooltip=_forest_tooltip())
-    grades = ["strong", "moderate", "weak", "none", "cannot tell"]
+    grades = [t(one) for one in words.GRADES]
     estimate = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
         x="estimate:Q",
         shape=alt.Shape(
             "grade:N",
             scale=alt.Scale(domain=grades, range=["diamond", "square", "circle", "triangle-up", "cross"]),
-            legend=alt.Legend(title="evidence", orient="top", columns=4, values=_present(rows, grades)),
+            legend=alt.Legend(title=t("evidence"), orient="top", columns=4, values=_present(rows, grades)),
         ),
         tooltip=_forest_tooltip(),
     )
@@ -85,10 +90,10 @@ def _forest_row(one: Finding, name: str) -> Row:
         **_wider(one),
         **_ends(ratio, one.checks.widest.odds_ratio if one.checks else ratio),
         "crude": _within(crude) if isfinite(crude) else None,
-        "grade": one.grade,
-        "said": str(ratio),
-        "missed": f"{counts.returns_missed} of {counts.missed}",
-        "met": f"{counts.returns_met} of {counts.met}",
+        "grade": t(one.grade),
+        "said": ranged(ratio),
+        "missed": t("{part} of {whole}", part=counts.returns_missed, whole=counts.missed),
+        "met": t("{part} of {whole}", part=counts.returns_met, whole=counts.met),
     }
 
 
@@ -100,9 +105,9 @@ def _present(rows: Sequence[Row], grades: Sequence[str]) -> list[str]:
 def _wider(one: Finding) -> Row:
     """The interval that allows for restorations of one clinic or technician being alike, where it is the wider one."""
     if one.checks is None or one.checks.widest.source == "model":
-        return {"wide_low": None, "wide_high": None, "wide_said": "the same"}
+        return {"wide_low": None, "wide_high": None, "wide_said": t("the same")}
     ratio = one.checks.widest.odds_ratio
-    return {"wide_low": _within(ratio.low), "wide_high": _within(ratio.high), "wide_said": str(ratio)}
+    return {"wide_low": _within(ratio.low), "wide_high": _within(ratio.high), "wide_said": ranged(ratio)}
 
 
 def _ends(*intervals: Estimate) -> Row:
@@ -133,11 +138,11 @@ def _odds_domain(rows: Sequence[Row]) -> list[float]:
 
 def _forest_tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("name:N", title="step and defect"),
-        alt.Tooltip("said:N", title="odds ratio, adjusted (95 %)"),
-        alt.Tooltip("wide_said:N", title="were clinics or technicians alike"),
-        alt.Tooltip("crude:Q", title="without adjustment", format=".2f"),
-        alt.Tooltip("missed:N", title="returned, missed (n)"),
-        alt.Tooltip("met:N", title="returned, kept (n)"),
-        alt.Tooltip("grade:N", title="evidence"),
+        alt.Tooltip("name:N", title=t("step and defect")),
+        alt.Tooltip("said:N", title=t("odds ratio, adjusted (95 %)")),
+        alt.Tooltip("wide_said:N", title=t("were clinics or technicians alike")),
+        alt.Tooltip("crude:Q", title=t("without adjustment"), format=".2f"),
+        alt.Tooltip("missed:N", title=t("returned, missed (n)")),
+        alt.Tooltip("met:N", title=t("returned, kept (n)")),
+        alt.Tooltip("grade:N", title=t("evidence")),
     ]

@@ -10,6 +10,7 @@ from typing import Final
 import altair as alt
 
 from remakes.charts.base import BLUE, GREY, ORANGE, Chart, Row, data, layered
+from remakes.texts import later, t
 
 __all__ = ["LATEST", "MonthPoint", "in_limits", "month_axis"]
 
@@ -18,7 +19,12 @@ _PLOT: Final = 280
 #: Months drawn: the first of a long record would squeeze all others.
 LATEST: Final = 24
 
-_WITHIN, _SIGNAL, _OPEN, _COUNTED = "within the limits", "signal", "still coming in", "counted, not judged"
+_WITHIN, _SIGNAL, _OPEN, _COUNTED = (
+    later("within the limits"),
+    later("signal"),
+    later("still coming in"),
+    later("counted, not judged"),
+)
 #: Kind of month: shape, outline, fill. No two share a shape.
 _LOOKS: Final = {
     _WITHIN: ("circle", BLUE, BLUE),
@@ -84,7 +90,7 @@ def in_limits(
     points : sequence of MonthPoint
         Oldest first.
     of : str
-        Which month stands at the bottom: of report, of delivery.
+        Which month stands at the bottom: month of report, month of delivery.
     title : str or list of str
         Of the upright axis.
     since : str, optional
@@ -95,7 +101,7 @@ def in_limits(
         Of the plot, without what stands around it.
     """
     rows = [_row(one) for one in points]
-    base = data(rows).encode(x=month_axis(f"month of {of}"), tooltip=_tooltip(points))
+    base = data(rows).encode(x=month_axis(t(of)), tooltip=_tooltip(points))
     axis = alt.Axis(format="%") if share else alt.Axis(tickMinStep=1, format="d")
     y = alt.Y("value:Q", title=title, axis=axis, scale=alt.Scale(domain=[0, _top(points)], nice=False))
     joined = base.transform_filter("datum.joined").mark_line(color=BLUE, strokeWidth=1.5).encode(y=y)
@@ -112,9 +118,9 @@ def _row(one: MonthPoint) -> Row:
         "centre": _known(one.centre),
         "low": _known(one.low),
         "high": _known(one.high),
-        "kind": kind,
+        "kind": t(kind),
         "joined": kind != _OPEN,
-        "signals": ", ".join(one.signals),
+        "signals": ", ".join(t(signal) for signal in one.signals),
         "lowest": lowest,
         "likely": likely,
         "highest": highest,
@@ -155,7 +161,7 @@ def _limits(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
 def _began(points: Sequence[MonthPoint], since: str | None) -> list[alt.Chart]:
     if since is None or all(one.month != since for one in points):
         return []
-    base = data([{"month": since, "says": "likely began"}]).encode(x=alt.X("month:O"))
+    base = data([{"month": since, "says": t("likely began")}]).encode(x=alt.X("month:O"))
     rule = base.mark_rule(color=GREY, strokeDash=[2, 3], strokeWidth=1.5)
     text = base.mark_text(align="right", baseline="top", dx=-5, dy=3, color=GREY).encode(y=alt.value(0), text="says:N")
     return [rule, text]
@@ -173,11 +179,11 @@ def _to_come(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
 
 def _marks(base: alt.Chart, rows: Sequence[Row]) -> alt.Chart:
     found = {row["kind"] for row in rows}
-    kinds = [kind for kind in _LOOKS if kind in found]
+    kinds = [kind for kind in _LOOKS if t(kind) in found]
     legend = alt.Legend(title=None, orient="top", labelLimit=300, columns=2)
 
     def scale(at: int) -> alt.Scale:
-        return alt.Scale(domain=kinds, range=[_LOOKS[kind][at] for kind in kinds])
+        return alt.Scale(domain=[t(kind) for kind in kinds], range=[_LOOKS[kind][at] for kind in kinds])
 
     marks: alt.Chart = base.mark_point(size=75, strokeWidth=2, opacity=1).encode(
         y="value:Q",
@@ -192,7 +198,7 @@ def _words(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
     """Upright, since months with a signal often follow each other."""
     if not any(one.signals for one in points):
         return []
-    signalled = base.transform_filter("datum.kind == 'signal'")
+    signalled = base.transform_filter(f"datum.kind == '{t(_SIGNAL)}'")
     return [
         signalled.mark_text(angle=270, align="left", dx=10, color=ORANGE, fontSize=12, fontWeight="bold").encode(
             y="value:Q", text="signals:N"
@@ -202,4 +208,4 @@ def _words(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
 
 def _tooltip(points: Iterable[MonthPoint]) -> list[alt.Tooltip]:
     names = dict.fromkeys(name for one in points for name in one.said)
-    return [alt.Tooltip("month:N", title="month"), *(alt.Tooltip(f"{name}:N", title=name) for name in names)]
+    return [alt.Tooltip("month:N", title=t("month")), *(alt.Tooltip(f"{name}:N", title=name) for name in names)]

@@ -11,6 +11,7 @@ import altair as alt
 from remakes.charts.base import BLUE, ORANGE, PLOT, Chart, data, layered
 from remakes.evidence.checks.incidence import CumulativeIncidence
 from remakes.evidence.estimate import finite_or_none
+from remakes.texts import t
 
 __all__ = ["LEAST_AT_RISK", "MONTHS_NAMED", "cumulative_incidence"]
 
@@ -34,16 +35,21 @@ def cumulative_incidence(met: CumulativeIncidence, missed: CumulativeIncidence) 
     met, missed : CumulativeIncidence
         Of restorations in service, in months from 0.
     """
-    groups = {"kept": met, "missed": missed}
+    groups: dict[str, CumulativeIncidence] = {t("kept"): met, t("missed"): missed}
     names = list(groups)
     rows = [row for name, curve in groups.items() for row in _rows(name, curve)]
     colour = alt.Scale(domain=names, range=[BLUE, ORANGE])
     dash = alt.Scale(domain=names, range=[[1, 0], [6, 3]])
     legend = alt.Legend(
-        title="requirement", orient="top", symbolType="stroke", symbolStrokeWidth=2.5, symbolSize=900, symbolOpacity=1
+        title=t("requirement"),
+        orient="top",
+        symbolType="stroke",
+        symbolStrokeWidth=2.5,
+        symbolSize=900,
+        symbolOpacity=1,
     )
     base = data(rows).encode(x=_month_axis(groups), color=alt.Color("status:N", scale=colour, legend=legend))
-    share = alt.Y("low:Q", title="share returned", axis=alt.Axis(format="%"), scale=alt.Scale(zero=True))
+    share = alt.Y("low:Q", title=t("share returned"), axis=alt.Axis(format="%"), scale=alt.Scale(zero=True))
     band = base.mark_area(opacity=0.18, interpolate="step-after").encode(y=share, y2="high:Q")
     line = base.mark_line(strokeWidth=2.5, interpolate="step-after").encode(
         y="share:Q", strokeDash=alt.StrokeDash("status:N", scale=dash, legend=legend)
@@ -52,12 +58,12 @@ def cumulative_incidence(met: CumulativeIncidence, missed: CumulativeIncidence) 
     points = base.mark_point(filled=True, size=60, opacity=0).encode(
         y="share:Q",
         tooltip=[
-            alt.Tooltip("status:N", title="requirement"),
-            alt.Tooltip("month:Q", title="months since delivery"),
-            alt.Tooltip("share:Q", title="share returned", format=".1%"),
-            alt.Tooltip("low:Q", title="95 % interval from", format=".1%"),
-            alt.Tooltip("high:Q", title="to", format=".1%"),
-            alt.Tooltip("at_risk:Q", title="still at risk (n)", format=",d"),
+            alt.Tooltip("status:N", title=t("requirement")),
+            alt.Tooltip("month:Q", title=t("months since delivery")),
+            alt.Tooltip("share:Q", title=t("share returned"), format=".1%"),
+            alt.Tooltip("low:Q", title=t("95 % interval from"), format=".1%"),
+            alt.Tooltip("high:Q", title=t("to"), format=".1%"),
+            alt.Tooltip("at_risk:Q", title=t("still at risk (n)"), format=",d"),
         ],
     )
     return layered(band, line, points, height=PLOT + _NUMBERS)
@@ -88,7 +94,7 @@ def _month_axis(groups: Mapping[str, CumulativeIncidence]) -> alt.X:
     }
     return alt.X(
         "month:Q",
-        title=["months since delivery", "(beneath each: how many are still at risk)"],
+        title=[t("months since delivery"), t("(beneath each: how many are still at risk)")],
         scale=alt.Scale(domain=[0, MONTHS_NAMED[-1]], nice=False),
         axis=alt.Axis(
             values=list(MONTHS_NAMED),
@@ -101,5 +107,5 @@ def _month_axis(groups: Mapping[str, CumulativeIncidence]) -> alt.X:
 
 
 def _still(name: str, curve: CumulativeIncidence, month: int) -> str:
-    count = f"{curve.still_at_risk(month):,}"
+    count = t("{n:,}", n=curve.still_at_risk(month))
     return f"{name} {count}" if month == MONTHS_NAMED[0] else count

@@ -8,15 +8,15 @@ from typing import Final
 import altair as alt
 
 from remakes.actions.limits.figures import NOT_PROPOSED, LimitPoint, LimitStudy, ReadingRisk
-from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered, ranged
+from remakes.texts import later, t
 
 __all__ = ["flagged_and_spared", "risk_by_reading"]
 
-_ASKS: Final = {"low": "at least", "high": "at most"}
-_PRESENT, _TIGHTER, _LAXER = "present limit", "tighter", NOT_PROPOSED
+_PRESENT, _TIGHTER, _LAXER = later("present limit"), later("tighter"), NOT_PROPOSED
 _STANDING: Final = {"present": _PRESENT, "tighter": _TIGHTER, "laxer": _LAXER}
 _KINDS: Final = [_PRESENT, _TIGHTER, _LAXER]
-_KEEPS, _BEYOND = "keeps the present limit", "beyond it"
+_KEEPS, _BEYOND = later("keeps the present limit"), later("beyond it")
 
 
 def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
@@ -35,23 +35,25 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
     """
     rows = [_band(one) for one in study.bands if isfinite(one.risk.estimate)]
     x = alt.X(
-        "median:Q", title=f"{_reading(study, name)}, median of each band", scale=alt.Scale(zero=False, padding=30)
+        "median:Q",
+        title=t("{reading}, median of each band", reading=_reading(study, name)),
+        scale=alt.Scale(zero=False, padding=30),
     )
     y = alt.Y(
         "low:Q",
-        title=["returned with the defect", f"within {study.horizon} months, same cases"],
+        title=[t("returned with the defect"), t("within {horizon} months, same cases", horizon=study.horizon)],
         axis=alt.Axis(format=".1~%"),
     )
     base = data(rows).encode(x=x, tooltip=_band_tooltip(_reading(study, name)))
     reach = base.mark_area(color=BLUE, opacity=0.15).encode(y=y, y2="high:Q")
     line = base.mark_line(color=BLUE, strokeWidth=2).encode(y="risk:Q")
-    kinds = [_KEEPS, _BEYOND]
+    kinds = [t(_KEEPS), t(_BEYOND)]
     point = base.mark_point(size=80, filled=True, opacity=1).encode(
         y="risk:Q",
         shape=alt.Shape(
-            "kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond"]), legend=_legend("reading")
+            "kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond"]), legend=_legend(t("reading"))
         ),
-        color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend("reading")),
+        color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend(t("reading"))),
     )
     counts = base.mark_text(dy=-8, color=GREY).encode(y="high:Q", text="counts:N")
     return layered(*_rules(study), reach, line, point, counts, height=PLOT)
@@ -68,21 +70,21 @@ def flagged_and_spared(study: LimitStudy) -> Chart:
     rows = [_point(one, study) for one in study.points if isfinite(one.spared_per_month.estimate)]
     most = max((one.flagged_per_month for one in study.points), default=0.0)
     scale = alt.Scale(domain=[0, 1.05 * most or 1.0])
-    x = alt.X("flagged:Q", title="restorations flagged a month", scale=scale)
-    title = ["returns spared a month", "if all flagged were as the kept are"]
+    x = alt.X("flagged:Q", title=t("restorations flagged a month"), scale=scale)
+    title = [t("returns spared a month"), t("if all flagged were as the kept are")]
     base = data(rows).encode(x=x, tooltip=_point_tooltip())
     none = data([{"at": 0.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
-    colours = alt.Scale(domain=_KINDS, range=[ORANGE, BLUE, GREY])
-    shapes = alt.Scale(domain=_KINDS, range=["diamond", "circle", "cross"])
+    colours = alt.Scale(domain=[t(one) for one in _KINDS], range=[ORANGE, BLUE, GREY])
+    shapes = alt.Scale(domain=[t(one) for one in _KINDS], range=["diamond", "circle", "cross"])
     reach = base.mark_rule(strokeWidth=2).encode(
         y=alt.Y("low:Q", title=title, scale=alt.Scale(padding=80)),
         y2="high:Q",
-        color=alt.Color("kind:N", scale=colours, legend=_legend("limit")),
+        color=alt.Color("kind:N", scale=colours, legend=_legend(t("limit"))),
     )
     point = base.mark_point(size=90, filled=True, opacity=1).encode(
         y="spared:Q",
-        color=alt.Color("kind:N", scale=colours, legend=_legend("limit")),
-        shape=alt.Shape("kind:N", scale=shapes, legend=_legend("limit")),
+        color=alt.Color("kind:N", scale=colours, legend=_legend(t("limit"))),
+        shape=alt.Shape("kind:N", scale=shapes, legend=_legend(t("limit"))),
     )
     # Upright above each interval, since limits can stand close to each other.
     text = base.mark_text(angle=270, align="left", dx=6, color=GREY).encode(y="high:Q", text="name:N")
@@ -105,25 +107,34 @@ def _band(one: ReadingRisk) -> Row:
         "risk": risk.estimate,
         "low": risk.low,
         "high": risk.high,
-        "counts": f"{one.returns} of {one.band.restorations:,}",
-        "kind": _KEEPS if one.keeps else _BEYOND,
-        "said": f"{risk.estimate:.1%} ({risk.low:.1%} to {risk.high:.1%})",
+        "counts": t("{returns} of {restorations:,}", returns=one.returns, restorations=one.band.restorations),
+        "kind": t(_KEEPS if one.keeps else _BEYOND),
+        "said": t("{estimate:.1%} ({low:.1%} to {high:.1%})", estimate=risk.estimate, low=risk.low, high=risk.high),
     }
 
 
 def _band_tooltip(reading: str) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("band:N", title=reading),
-        alt.Tooltip("said:N", title="returned, same cases (95 %)"),
-        alt.Tooltip("counts:N", title="returned (n)"),
-        alt.Tooltip("kind:N", title="reading"),
+        alt.Tooltip("said:N", title=t("returned, same cases (95 %)")),
+        alt.Tooltip("counts:N", title=t("returned (n)")),
+        alt.Tooltip("kind:N", title=t("reading")),
     ]
+
+
+def _named(one: LimitPoint, study: LimitStudy) -> str:
+    said = (
+        t("at least {value:g} {unit}", value=one.limit, unit=study.unit)
+        if one.side == "low"
+        else t("at most {value:g} {unit}", value=one.limit, unit=study.unit)
+    )
+    return said.rstrip()
 
 
 def _rules(study: LimitStudy) -> list[alt.Chart]:
     """An upright rule at each present limit that the study is about, and what it asks for in words."""
     rows = [
-        {"at": one.limit, "says": f"present limit: {_ASKS[one.side]} {one.limit:g} {study.unit}".rstrip()}
+        {"at": one.limit, "says": t("present limit: {limit}", limit=_named(one, study))}
         for one in study.points
         if one.standing == "present"
     ]
@@ -139,24 +150,24 @@ def _rules(study: LimitStudy) -> list[alt.Chart]:
 
 def _point(one: LimitPoint, study: LimitStudy) -> Row:
     return {
-        "name": f"{_ASKS[one.side]} {one.limit:g} {study.unit}".rstrip(),
+        "name": _named(one, study),
         "flagged": one.flagged_per_month,
-        "share": f"{one.flagged_share:.0%}",
+        "share": t("{share:.0%}", share=one.flagged_share),
         "spared": one.spared_per_month.estimate,
         "low": one.spared_per_month.low,
         "high": one.spared_per_month.high,
-        "kind": _STANDING[one.standing],
-        "said": str(one.spared_per_month),
-        "more": str(one.spared_more) if isfinite(one.spared_more.estimate) else "unknown",
+        "kind": t(_STANDING[one.standing]),
+        "said": ranged(one.spared_per_month),
+        "more": ranged(one.spared_more) if isfinite(one.spared_more.estimate) else t("unknown"),
     }
 
 
 def _point_tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("name:N", title="limit"),
-        alt.Tooltip("flagged:Q", title="flagged a month", format=".1f"),
-        alt.Tooltip("share:N", title="flagged"),
-        alt.Tooltip("said:N", title="spared a month (95 %)"),
-        alt.Tooltip("more:N", title="more than at the present limit"),
-        alt.Tooltip("kind:N", title="standing"),
+        alt.Tooltip("name:N", title=t("limit")),
+        alt.Tooltip("flagged:Q", title=t("flagged a month"), format=".1f"),
+        alt.Tooltip("share:N", title=t("flagged")),
+        alt.Tooltip("said:N", title=t("spared a month (95 %)")),
+        alt.Tooltip("more:N", title=t("more than at the present limit")),
+        alt.Tooltip("kind:N", title=t("standing")),
     ]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, Literal
 
 from remakes.charts.base import Chart
 from remakes.charts.in_limits import LATEST, MonthPoint, in_limits
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.trends.months.process_months import ProcessFactor, ProcessMonth
@@ -26,10 +28,14 @@ def bench_months(factor: ProcessFactor, *, kind: Literal["missed", "not recorded
         Months drawn at most, counted from the latest; those with nothing to share out have no point.
     """
     make = _missed if kind == "missed" else _not_recorded
-    of = "missed, of recorded" if kind == "missed" else "not recorded, of all"
+    of = t("missed, of recorded") if kind == "missed" else t("not recorded, of all")
     return in_limits(
-        [make(one) for one in factor.months[-latest:]], of="delivery", title=of, share=True, height=_HEIGHT
+        [make(one) for one in factor.months[-latest:]], of=t("month of delivery"), title=of, share=True, height=_HEIGHT
     )
+
+
+def _named(signals: Sequence[str]) -> str:
+    return ", ".join(t(one) for one in signals) or t("no signal")
 
 
 def _missed(one: ProcessMonth) -> MonthPoint:
@@ -41,8 +47,8 @@ def _missed(one: ProcessMonth) -> MonthPoint:
         high=one.miss_high,
         signals=one.miss_signals,
         said={
-            "missed": f"{one.missed:,} of {one.recorded:,} recorded",
-            "signal": ", ".join(one.miss_signals) or "none",
+            t("missed"): t("{missed:,} of {recorded:,} recorded", missed=one.missed, recorded=one.recorded),
+            t("signal"): _named(one.miss_signals),
         },
     )
 
@@ -56,7 +62,9 @@ def _not_recorded(one: ProcessMonth) -> MonthPoint:
         high=one.gap_high,
         signals=one.gap_signals,
         said={
-            "not recorded": f"{one.not_recorded:,} of {one.restorations:,}",
-            "signal": ", ".join(one.gap_signals) or "none",
+            t("not recorded"): t(
+                "{not_recorded:,} of {restorations:,}", not_recorded=one.not_recorded, restorations=one.restorations
+            ),
+            t("signal"): _named(one.gap_signals),
         },
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from remakes.charts.base import Chart
 from remakes.charts.in_limits import LATEST, MonthPoint, in_limits
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.trends.delay.nowcast import NowcastMonth
@@ -29,16 +30,16 @@ def judged_months(defect: JudgedDefect, *, nowcast: Sequence[NowcastMonth] = (),
     """
     late = {one.month: one for one in nowcast}
     points = [_point(one, late.get(one.month)) for one in defect.months[-latest:]]
-    return in_limits(points, of="report", title="returns reported in the month (n)", since=defect.since)
+    return in_limits(points, of=t("month of report"), title=t("returns reported in the month (n)"), since=defect.since)
 
 
 def _point(one: JudgedMonth, late: NowcastMonth | None) -> MonthPoint:
     judged = isfinite(one.expected)
-    said = {
-        "returns so far" if not one.complete else "returns": f"{one.returns:,}",
-        "expected": f"{one.expected:.1f}" if judged else "not judged",
-        "limits": f"{one.low:.1f} to {one.high:.1f}" if judged else "not judged",
-        "signal": ", ".join(one.signals) or "none",
+    said: dict[str, str] = {
+        t("returns so far") if not one.complete else t("returns"): t("{n:,}", n=one.returns),
+        t("expected"): t("{n:.1f}", n=one.expected) if judged else t("not judged"),
+        t("limits"): t("{low:.1f} to {high:.1f}", low=one.low, high=one.high) if judged else t("not judged"),
+        t("signal"): ", ".join(t(signal) for signal in one.signals) or t("no signal"),
     }
     return MonthPoint(
         month=one.month,

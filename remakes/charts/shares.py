@@ -10,6 +10,7 @@ import altair as alt
 
 from remakes.charts.base import BLUE, ORANGE, Chart, data, height_of, layered, wide_axis
 from remakes.evidence.estimate import Estimate
+from remakes.texts import t
 
 __all__ = ["SharePair", "share_pairs"]
 
@@ -28,7 +29,7 @@ class SharePair:
 def share_pairs(pairs: Sequence[SharePair]) -> Chart:
     """Own shares (filled circle, 95 % interval) beside the lab's (open diamond); a pair without own n is left out."""
     shown = [pair for pair in pairs if isfinite(pair.own.estimate)]
-    whose = ["own, with its range", "whole lab"]
+    whose = [t("own, with its range"), t("whole lab")]
     rows = [
         {"name": pair.name, "whose": name, "share": share.estimate, "low": share.low, "high": share.high, "of": of}
         for pair in shown
@@ -36,11 +37,11 @@ def share_pairs(pairs: Sequence[SharePair]) -> Chart:
     ]
     base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
     reach = (
-        base.transform_filter(alt.datum.whose == whose[0])
+        base.transform_filter(alt.datum.whose == str(whose[0]))
         .mark_rule(color=BLUE, strokeWidth=2)
-        .encode(x=alt.X("low:Q", title="share missed, of those recorded", axis=alt.Axis(format="%")), x2="high:Q")
+        .encode(x=alt.X("low:Q", title=t("share missed, of those recorded"), axis=alt.Axis(format="%")), x2="high:Q")
     )
-    legend = alt.Legend(title="share of", orient="top")
+    legend = alt.Legend(title=t("share of"), orient="top")
 
     def scale(*values: str) -> alt.Scale:
         return alt.Scale(domain=whose, range=list(values))
@@ -51,12 +52,12 @@ def share_pairs(pairs: Sequence[SharePair]) -> Chart:
         stroke=alt.Stroke("whose:N", scale=scale(BLUE, ORANGE), legend=legend),
         fill=alt.Fill("whose:N", scale=scale(BLUE, "transparent"), legend=legend),
         tooltip=[
-            alt.Tooltip("name:N", title="requirement"),
-            alt.Tooltip("whose:N", title="share of"),
-            alt.Tooltip("share:Q", title="share missed", format=".1%"),
-            alt.Tooltip("low:Q", title="95 % interval from", format=".1%"),
-            alt.Tooltip("high:Q", title="to", format=".1%"),
-            alt.Tooltip("of:Q", title="recorded (n)", format=",d"),
+            alt.Tooltip("name:N", title=t("requirement")),
+            alt.Tooltip("whose:N", title=t("share of")),
+            alt.Tooltip("share:Q", title=t("share missed"), format=".1%"),
+            alt.Tooltip("low:Q", title=t("95 % interval from"), format=".1%"),
+            alt.Tooltip("high:Q", title=t("to"), format=".1%"),
+            alt.Tooltip("of:Q", title=t("recorded (n)"), format=",d"),
         ],
     )
     return layered(reach, points, height=height_of(shown))

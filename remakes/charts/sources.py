@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
+from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, ranged, wide_axis
+from remakes.texts import later, t
 
 if TYPE_CHECKING:
     from remakes.trends.sources.figures import SourceFigure
@@ -18,7 +19,7 @@ __all__ = ["source_ratios"]
 #: Ratios beyond these ends are drawn at the edge; the table has the figures.
 _ENDS: Final = (0.1, 20.0)
 _TICKS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
-_OUT, _IN = "stands out", "does not stand out"
+_OUT, _IN = later("stands out"), later("does not stand out")
 
 
 def source_ratios(figures: Sequence[SourceFigure], *, names: Sequence[str]) -> Chart:
@@ -41,17 +42,25 @@ def source_ratios(figures: Sequence[SourceFigure], *, names: Sequence[str]) -> C
         "low:Q",
         scale=alt.Scale(type="log", domain=_domain(rows), nice=False),
         axis=alt.Axis(values=list(_TICKS), format="~g", grid=True, labelFlush=False),
-        title=["returns against expected (ratio, log scale)"],
+        title=[t("returns against expected (ratio, log scale)")],
     )
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
     raw = base.transform_filter("isValid(datum.raw)").mark_tick(color=ORANGE, thickness=2, size=12).encode(x="raw:Q")
-    kinds = [kind for kind in (_OUT, _IN) if any(row["kind"] == kind for row in rows)]
+    kinds = [kind for kind in (_OUT, _IN) if any(row["kind"] == t(kind) for row in rows)]
     legend = alt.Legend(title=None, orient="top", labelLimit=300, columns=1)
     looks = {_OUT: ("diamond", BLUE), _IN: ("circle", "transparent")}
     point = base.mark_point(size=90, strokeWidth=2, opacity=1, stroke=BLUE).encode(
         x="ratio:Q",
-        shape=alt.Shape("kind:N", legend=legend, scale=alt.Scale(domain=kinds, range=[looks[k][0] for k in kinds])),
-        fill=alt.Fill("kind:N", legend=legend, scale=alt.Scale(domain=kinds, range=[looks[k][1] for k in kinds])),
+        shape=alt.Shape(
+            "kind:N",
+            legend=legend,
+            scale=alt.Scale(domain=[t(kind) for kind in kinds], range=[looks[k][0] for k in kinds]),
+        ),
+        fill=alt.Fill(
+            "kind:N",
+            legend=legend,
+            scale=alt.Scale(domain=[t(kind) for kind in kinds], range=[looks[k][1] for k in kinds]),
+        ),
     )
     # A layer without a mark would be read out as a picture without a name.
     ticks = [raw] if any(row["raw"] is not None for row in rows) else []
@@ -67,10 +76,10 @@ def _row(one: SourceFigure, name: str) -> Row:
         "high": _within(one.ratio.high),
         # A log axis has no place for 0; the table has it.
         "raw": _within(raw) if isfinite(raw) and raw > 0 else None,
-        "kind": _OUT if one.stands_out else _IN,
-        "said": str(one.ratio),
-        "returns": f"{one.observed:,} against {one.expected:.1f} expected",
-        "restorations": f"{one.restorations:,}",
+        "kind": t(_OUT if one.stands_out else _IN),
+        "said": ranged(one.ratio),
+        "returns": t("{observed:,} against {expected:.1f} expected", observed=one.observed, expected=one.expected),
+        "restorations": t("{n:,}", n=one.restorations),
     }
 
 
@@ -90,9 +99,9 @@ def _domain(rows: Sequence[Row]) -> list[float]:
 
 def _tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("name:N", title="source and defect"),
-        alt.Tooltip("returns:N", title="first returns"),
-        alt.Tooltip("said:N", title="ratio, drawn towards the others (95 %)"),
-        alt.Tooltip("raw:Q", title="ratio as it is", format=".2f"),
-        alt.Tooltip("restorations:N", title="restorations (n)"),
+        alt.Tooltip("name:N", title=t("source and defect")),
+        alt.Tooltip("returns:N", title=t("first returns")),
+        alt.Tooltip("said:N", title=t("ratio, drawn towards the others (95 %)")),
+        alt.Tooltip("raw:Q", title=t("ratio as it is"), format=".2f"),
+        alt.Tooltip("restorations:N", title=t("restorations (n)")),
     ]

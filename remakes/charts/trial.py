@@ -9,11 +9,12 @@ import altair as alt
 
 from remakes.actions.trial.figures import TrialPlan
 from remakes.charts.base import BLUE, GREY, PLOT, Chart, data, height_of, layered
+from remakes.texts import later, t
 
 __all__ = ["trial_calendar", "trial_power"]
 
 _DASHES: Final = ([1, 0], [8, 3], [4, 4], [1, 3], [8, 3, 1, 3])
-_WITH, _WITHOUT = "with the action", "without"
+_WITH, _WITHOUT = later("with the action"), later("without")
 
 
 def trial_power(plan: TrialPlan) -> Chart:
@@ -26,7 +27,7 @@ def trial_power(plan: TrialPlan) -> Chart:
     """
     rows = [
         {
-            "fall": f"fall by {one.effect:.0%}",
+            "fall": t("fall by {effect:.0%}", effect=one.effect),
             "months": one.months,
             "power": one.power,
             "restorations": round(one.restorations),
@@ -34,16 +35,17 @@ def trial_power(plan: TrialPlan) -> Chart:
         }
         for one in plan.table
     ]
-    falls = list(dict.fromkeys(f"fall by {one.effect:.0%}" for one in plan.table))
+    falls = list(dict.fromkeys(t("fall by {effect:.0%}", effect=one.effect) for one in plan.table))
     scale = alt.Scale(domain=falls, range=[_DASHES[k % len(_DASHES)] for k in range(len(falls))])
     base = data(rows).encode(
-        x=alt.X("months:Q", title="months of trial", axis=alt.Axis(tickMinStep=1)), tooltip=_tooltip()
+        x=alt.X("months:Q", title=t("months of trial"), axis=alt.Axis(tickMinStep=1)), tooltip=_tooltip()
     )
     y = alt.Y(
-        "power:Q", title="share of trials that show it", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])
+        "power:Q", title=t("share of trials that show it"), axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])
     )
     line = base.mark_line(color=BLUE, strokeWidth=2).encode(
-        y=y, strokeDash=alt.StrokeDash("fall:N", scale=scale, legend=alt.Legend(title="if the returns", orient="top"))
+        y=y,
+        strokeDash=alt.StrokeDash("fall:N", scale=scale, legend=alt.Legend(title=t("if the returns"), orient="top")),
     )
     point = base.mark_point(color=BLUE, filled=True, size=50, opacity=1).encode(y=y)
     aim = data([{"at": plan.power}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
@@ -52,11 +54,11 @@ def trial_power(plan: TrialPlan) -> Chart:
 
 def _tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("fall:N", title="if the returns"),
-        alt.Tooltip("months:Q", title="months of trial"),
-        alt.Tooltip("restorations:Q", title="restorations", format=","),
-        alt.Tooltip("returns:Q", title="returns by then without the action", format=".0f"),
-        alt.Tooltip("power:Q", title="shown", format=".0%"),
+        alt.Tooltip("fall:N", title=t("if the returns")),
+        alt.Tooltip("months:Q", title=t("months of trial")),
+        alt.Tooltip("restorations:Q", title=t("restorations"), format=","),
+        alt.Tooltip("returns:Q", title=t("returns by then without the action"), format=".0f"),
+        alt.Tooltip("power:Q", title=t("shown"), format=".0%"),
     ]
 
 
@@ -75,26 +77,26 @@ def trial_calendar(plan: TrialPlan) -> Chart:
             # A bar ends where the next one begins.
             "after": (span.ends + timedelta(days=1)).isoformat(),
             "ends": span.ends.isoformat(),
-            "kind": _WITH if span.with_action else _WITHOUT,
+            "kind": t(_WITH if span.with_action else _WITHOUT),
         }
         for span in plan.calendar
     ]
-    kinds = alt.Scale(domain=[_WITH, _WITHOUT], range=[BLUE, "transparent"])
+    kinds = alt.Scale(domain=[t(_WITH), t(_WITHOUT)], range=[BLUE, "transparent"])
     bar = (
         data(rows)
         .mark_bar(stroke=BLUE, height=16)
         .encode(
-            y=alt.Y("group:N", title="group", axis=alt.Axis(labelLimit=360)),
-            x=alt.X("begins:T", title="weeks of the trial"),
+            y=alt.Y("group:N", title=t("group"), axis=alt.Axis(labelLimit=360)),
+            x=alt.X("begins:T", title=t("weeks of the trial")),
             x2="after:T",
             fill=alt.Fill(
-                "kind:N", scale=kinds, legend=alt.Legend(title="works", orient="top", symbolStrokeColor=BLUE)
+                "kind:N", scale=kinds, legend=alt.Legend(title=t("works"), orient="top", symbolStrokeColor=BLUE)
             ),
             tooltip=[
-                alt.Tooltip("group:N", title="group"),
-                alt.Tooltip("begins:N", title="from"),
-                alt.Tooltip("ends:N", title="to"),
-                alt.Tooltip("kind:N", title="works"),
+                alt.Tooltip("group:N", title=t("group")),
+                alt.Tooltip("begins:N", title=t("from")),
+                alt.Tooltip("ends:N", title=t("to")),
+                alt.Tooltip("kind:N", title=t("works")),
             ],
         )
     )

@@ -16,7 +16,8 @@ from rich.markup import escape
 
 from remakes import __version__
 from remakes.cli.shown import err, out, progress, show_analysis, show_months, show_more, show_table_report
-from remakes.errors import RemakesError
+from remakes.errors import InputError, RemakesError
+from remakes.texts import LANGUAGES
 
 if TYPE_CHECKING:
     from remakes.records.store import Store
@@ -289,6 +290,9 @@ def report(
     ] = None,
     db: Database = None,
     seed: Seed = 0,
+    language: Annotated[
+        str, typer.Option("--language", metavar="CODE", help="The reader's language: en, de; default: English.")
+    ] = "en",
 ) -> None:
     """Write the monthly report: one page for the meeting, then the details.
 
@@ -299,10 +303,12 @@ def report(
     from remakes.reports.writing import refuse_place
 
     refuse_place(to)
+    if language not in LANGUAGES:
+        raise InputError(f"There is no language {language!r} here. Name one of: {', '.join(LANGUAGES)}.")
     with _opened(db) as store, progress() as tell:
         months = flow.count_months(store, seed=seed, progress=tell)
         review = months.review(month)
-        flow.write_month_report(review, to, caution=SAFETY_LINE, made_on=date.today())
+        flow.write_month_report(review, to, caution=SAFETY_LINE, made_on=date.today(), language=language)
     out.print(f"The report of {review.month} stands in {escape(str(to))}.")
 
 
@@ -366,17 +372,55 @@ NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Do not open a bro
 
 
 @app.command("app")
-def app_(db: Database = None, port: Port = None, no_browser: NoBrowser = False) -> None:
-    """Open the app on the lab's records, reachable from this machine only.
+def app_(
+    db: Database = None,
+    port: Port = None,
+    no_browser: NoBrowser = False,
+    open_here: Annotated[
+        bool,
+        typer.Option(
+            "--open-here",
+            help="No accounts: whoever sits at this machine picks a role. Only this machine reaches the app then.",
+            envvar="REMAKES_OPEN_HERE",
+        ),
+    ] = False,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            "--address",
+            metavar="ADDRESS",
+            help="Listen here too, for other machines. People sign in. Put a proxy with a certificate in front.",
+        ),
+    ] = None,
+    single_sign_on: Annotated[
+        bool,
+        typer.Option("--single-sign-on", help="People sign in where the lab signs in anyway (extra: remakes[sso])."),
+    ] = False,
+) -> None:
+    """Open the app on the lab's records, reachable from this machine only. People sign in with code and password.
+
+    The first start asks for the first manager's code and password.
 
     Example:  remakes app --db remakes.sqlite
     """
     from remakes.records.store import DEFAULT_URL, open_store
-    from remakes.views.server import serve
+    from remakes.views.server import is_loopback, serve
 
     # A wrong address is refused here, before a window opens.
     open_store(db).close()
-    serve(db or DEFAULT_URL, port=port, open_browser=not no_browser)
+    if address and not is_loopback(address):
+        err.print(
+            f"Other machines can reach the app at {escape(address)}. What they send is not encrypted by this program: "
+            "put a proxy with a certificate in front of it, or passwords can be read on the way."
+        )
+    serve(
+        db or DEFAULT_URL,
+        port=port,
+        open_browser=not no_browser,
+        open_here=open_here,
+        address=address,
+        single_sign_on=single_sign_on,
+    )
 
 
 @app.command()
@@ -388,7 +432,7 @@ def demo(
     no_browser: NoBrowser = False,
     build_only: Annotated[bool, typer.Option("--build-only", help="Build the demo lab and stop.")] = False,
 ) -> None:
-    """Build the invented demo lab and open the app on it.
+    """Build the invented demo lab and open the app on it, without accounts: any role can be picked.
 
     Example:  remakes demo
     """
@@ -401,4 +445,4 @@ def demo(
         return
     from remakes.views.server import serve
 
-    serve(db, port=port, open_browser=not no_browser)
+    serve(db, port=port, open_browser=not no_browser, open_here=True)

@@ -23,6 +23,7 @@ from remakes.counts.follow_up_rows import DAYS_PER_WEEK, AgeCounts, Rows, WeekCo
 from remakes.counts.table import Attribute, PatternTable
 from remakes.errors import TableError
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["WEEKS_BEFORE", "FollowUpCounts", "count_follow_up", "months_after"]
 
@@ -173,15 +174,22 @@ def _check(table: PatternTable, factors: Sequence[str], defects: Sequence[str], 
     unknown = [factor for factor in factors if factor not in table.factors]
     if unknown or not factors:
         raise TableError(
-            f"The standard holds no factor named {', '.join(unknown) or '(none was named)'}. "
-            f"It holds: {', '.join(table.factors) or 'none'}. Name those that the action corrects."
+            t(
+                "The standard holds no factor named {value}. It holds: {value_2}. Name those that the action corrects.",
+                value=", ".join(unknown) or "(none was named)",
+                value_2=", ".join(table.factors) or "none",
+            )
         )
     if not defects:
-        raise TableError("No defect was named. Name those whose returns the action should spare.")
+        raise TableError(t("No defect was named. Name those whose returns the action should spare."))
     if starts_on < decided:
         raise TableError(
-            f"The action starts on {starts_on}, before it was decided on ({decided}). "
-            "A rule is fixed before the start: correct one of the two days."
+            t(
+                "The action starts on {starts_on}, before it was decided on ({decided}). A rule is fixed "
+                "before the start: correct one of the two days.",
+                starts_on=starts_on,
+                decided=decided,
+            )
         )
 
 

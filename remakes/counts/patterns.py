@@ -29,6 +29,7 @@ from remakes.deviations import detect
 from remakes.errors import NothingToAnalyzeError
 from remakes.records.codes import EARLY_FOUND_AT
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = [
     "ATTRIBUTES",
@@ -99,10 +100,13 @@ def count_patterns(
     units = tables.keep(UNITS, _units(tables, standard, observed_until))
     if units.count().to_pyarrow().as_py() == 0:
         raise NothingToAnalyzeError(
-            f"No restoration was delivered up to {observed_until}. "
-            "Import deliveries, or state a later --observed-until."
+            t(
+                "No restoration was delivered up to {observed_until}. Import deliveries, or state a later "
+                "--observed-until.",
+                observed_until=observed_until,
+            )
         )
-    tell("readings against the standard")
+    tell(t("readings against the standard"))
     regimes = [str(value) for value in _column(units.select("regime").distinct().order_by("regime"), "regime")]
     first = first_reported(tables, units)
     readings = detect.latest_readings(tables.process_log, first)

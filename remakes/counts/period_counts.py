@@ -26,6 +26,7 @@ from remakes.counts.engine import Tables
 from remakes.counts.patterns import PLACED, removed_on
 from remakes.counts.table import BIN_EDGES, BIN_LABELS, DAYS_PER_MONTH, PatternTable
 from remakes.errors import TableError
+from remakes.texts import t
 
 __all__ = ["AFTER", "AGES", "BEFORE", "RECORD", "PeriodCounts", "count_periods"]
 
@@ -96,8 +97,11 @@ class PeriodCounts:
         """
         if defect not in self.defects:
             raise TableError(
-                f"These records hold no returned defect named “{defect}”. "
-                f"They hold: {', '.join(self.defects) or 'none'}. Name one of them."
+                t(
+                    "These records hold no returned defect named “{defect}”. They hold: {value}. Name one of them.",
+                    defect=defect,
+                    value=", ".join(self.defects) or "none",
+                )
             )
         chosen = np.flatnonzero(self.event_defect == self.defects.index(defect))
         at_risk = self.at_risk.copy()
@@ -222,8 +226,14 @@ def _windows(
     earlier, later = (_window(months) for months in (before, after))
     if before and after and earlier[1] >= later[0]:
         raise TableError(
-            f"The periods {before[0]} to {before[-1]} and {after[0]} to {after[-1]} overlap or are in the wrong order. "
-            "Name the earlier one first, with no month in both."
+            t(
+                "The periods {before} to {before_2} and {after} to {after_2} overlap or are in the wrong "
+                "order. Name the earlier one first, with no month in both.",
+                before=before[0],
+                before_2=before[-1],
+                after=after[0],
+                after_2=after[-1],
+            )
         )
     seen = [(first, min(last, until)) for first, last in (earlier, later)]
     return [(table.first_delivered.toordinal(), until), *seen], seen == [earlier, later]
@@ -237,8 +247,12 @@ def _window(months: tuple[str, ...]) -> tuple[int, int]:
     for month, (earlier, later) in zip(months[1:], pairwise(starts), strict=True):
         if _next_month(earlier) != later:
             raise TableError(
-                f"The months {', '.join(months)} are no unbroken row: {month} does not follow the one before it. "
-                "Name every month of the period, oldest first."
+                t(
+                    "The months {items} are no unbroken row: {month} does not follow the one before it. Name "
+                    "every month of the period, oldest first.",
+                    items=", ".join(months),
+                    month=month,
+                )
             )
     return starts[0].toordinal(), _next_month(starts[-1]).toordinal() - 1
 
@@ -247,7 +261,7 @@ def _first_day(month: str) -> date:
     try:
         return date.fromisoformat(f"{month}-01")
     except ValueError:
-        raise TableError(f"“{month}” is not a month. Write year and month, as in 2026-04.") from None
+        raise TableError(t("“{month}” is not a month. Write year and month, as in 2026-04.", month=month)) from None
 
 
 def _next_month(day: date) -> date:

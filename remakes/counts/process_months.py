@@ -21,6 +21,7 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED
 from remakes.errors import TableError
 from remakes.records.standard import ProcessStandard, Requirement
+from remakes.texts import t
 
 __all__ = ["ProcessMonthCounts", "count_process_months"]
 
@@ -85,8 +86,12 @@ def count_process_months(tables: Tables, table: PatternTable, standard: ProcessS
     """
     if table.factors != standard.factors:
         raise TableError(
-            f"The pattern table's {len(table.factors)} factors are not the {len(standard.factors)} of the standard. "
-            "Count the patterns by this standard first."
+            t(
+                "The pattern table's {factors} factors are not the {factors_2} of the standard. Count the "
+                "patterns by this standard first.",
+                factors=len(table.factors),
+                factors_2=len(standard.factors),
+            )
         )
     placed = tables.engine.table(PLACED).mutate(month=_.delivered.strftime("%Y-%m"))
     cells = placed.group_by("pattern", "month").agg(n=_.count()).to_pyarrow()
@@ -119,8 +124,12 @@ def _refuse_other_counts(table: PatternTable, pattern: NDArray[np.intp], n: Ints
     )
     if not fits:
         raise TableError(
-            f"The engine holds {int(n.sum())} restorations in other patterns than the {int(table.restorations.sum())} "
-            "of the pattern table. Count the patterns again in this engine, then count the months."
+            t(
+                "The engine holds {n} restorations in other patterns than the {restorations} of the pattern "
+                "table. Count the patterns again in this engine, then count the months.",
+                n=int(n.sum()),
+                restorations=int(table.restorations.sum()),
+            )
         )
 
 

@@ -22,6 +22,7 @@ from remakes.counts.table import Attribute, PatternTable
 from remakes.deviations import detect
 from remakes.errors import ProcessStandardError, TableError
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["NOT_RECORDED_LEVEL", "RefinedTable", "refine", "refine_by_source"]
 
@@ -123,9 +124,14 @@ def _refuse_other_counts(base: PatternTable, pattern: Ints, restorations: NDArra
     )
     if not fits:
         raise TableError(
-            f"Counted by {name}, the patterns hold {total} restorations in other places than the "
-            f"{int(base.restorations.sum())} of the pattern table. Each restoration needs one level, and the engine's "
-            "last count must be that of the table: count the patterns again in this engine, then refine."
+            t(
+                "Counted by {name}, the patterns hold {total} restorations in other places than the "
+                "{restorations} of the pattern table. Each restoration needs one level, and the engine's "
+                "last count must be that of the table: count the patterns again in this engine, then refine.",
+                name=name,
+                total=total,
+                restorations=int(base.restorations.sum()),
+            )
         )
 
 
@@ -216,8 +222,11 @@ def refine_by_source(
     """
     if factor not in standard.factors:
         raise ProcessStandardError(
-            f"The process standard names no factor {factor!r}. It names: {', '.join(standard.factors) or 'none'}. "
-            "Use one of these."
+            t(
+                "The process standard names no factor {factor!r}. It names: {value}. Use one of these.",
+                factor=factor,
+                value=", ".join(standard.factors) or "none",
+            )
         )
     units = tables.engine.table(UNITS)
     regimes = [str(value) for value in units.select("regime").distinct().to_pyarrow()["regime"].to_pylist()]

@@ -24,6 +24,7 @@ from remakes.counts.table import DAYS_PER_MONTH, PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_RECORDED, STATUS_WORDS
 from remakes.errors import TableError
 from remakes.records.codes import EARLY_FOUND_AT
+from remakes.texts import t
 
 __all__ = ["EVERY", "ServiceMonths", "ServiceTable", "count_service"]
 
@@ -126,15 +127,21 @@ class ServiceTable:
         for what, name, held in (("requirement", factor, table.factors), ("returned defect", defect, table.defects)):
             if name not in held:
                 raise TableError(
-                    f"These records hold no {what} named “{name}”. "
-                    f"They hold: {', '.join(held) or 'none'}. Name one of them."
+                    t(
+                        "These records hold no {what} named “{name}”. They hold: {value}. Name one of them.",
+                        what=what,
+                        name=name,
+                        value=", ".join(held) or "none",
+                    )
                 )
         if not np.array_equal(
             np.bincount(self.end_pattern, self.end_count, minlength=table.patterns), table.restorations
         ):
             raise TableError(
-                "The months in service and the pattern table hold different restorations. "
-                "Count both from the same records, one after the other."
+                t(
+                    "The months in service and the pattern table hold different restorations. Count both from "
+                    "the same records, one after the other."
+                )
             )
 
     def _of(self, status: str, wanted: NDArray[np.bool_], defect: int) -> ServiceMonths:

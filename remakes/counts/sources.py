@@ -22,6 +22,7 @@ from remakes.counts.patterns import EVENTS, PLACED, UNITS, bin_columns, first_re
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import NOT_RECORDED, STATUS_WORDS
 from remakes.errors import InputError, TableError
+from remakes.texts import run_on, t
 
 __all__ = ["CLINIC", "EQUIPMENT", "LOT", "Concerned", "Source", "SourceCounts", "count_sources", "restorations_from"]
 
@@ -46,8 +47,12 @@ class Source:
 
     def __str__(self) -> str:
         """In words, "opaquer lot L07", "final cure machine F1"."""
-        kind = "machine" if self.what == EQUIPMENT else self.what
-        return f"{self.step} {kind} {self.code}".strip()
+        # In the language of whoever reads it at this moment.
+        if self.what == CLINIC:
+            return t("clinic {code}", code=self.code)
+        if self.what == EQUIPMENT:
+            return t("{step} machine {code}", step=self.step, code=self.code)
+        return t("{step} lot {code}", step=self.step, code=self.code)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -203,8 +208,10 @@ def _check(body: Any, base: PatternTable) -> None:
     )
     if not np.array_equal(counted, base.restorations):
         raise TableError(
-            "The engine and the pattern table hold different restorations. "
-            "Count the sources from the same records, right after the pattern table."
+            t(
+                "The engine and the pattern table hold different restorations. Count the sources from the "
+                "same records, right after the pattern table."
+            )
         )
 
 
@@ -276,10 +283,14 @@ def restorations_from(
         .to_pylist()
     )
     if not rows:
-        raise InputError(
-            f"No delivered restoration was made with {what} {code!r}{f' at {step}' if step else ''}. "
-            "Take kind, code and step from the list of sources."
-        )
+        take = t("Take kind, code and step from the list of sources.")
+        if step:
+            told = t(
+                "No delivered restoration was made with {what} {code!r} at {step}.", what=what, code=code, step=step
+            )
+        else:
+            told = t("No delivered restoration was made with {what} {code!r}.", what=what, code=code)
+        raise InputError(run_on(told, take))
     return tuple(sorted((_concerned(row) for row in rows), key=_newest_at_large))
 
 

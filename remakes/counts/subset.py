@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from remakes.counts.table import Attribute, PatternTable
 from remakes.errors import TableError
+from remakes.texts import t
 
 __all__ = ["subset"]
 
@@ -33,11 +34,16 @@ def subset(table: PatternTable, rows: NDArray[np.bool_]) -> PatternTable:
     """
     if rows.dtype != np.bool_ or rows.shape != (table.patterns,):
         raise TableError(
-            f"A choice of {rows.shape} {rows.dtype} came for a table of {table.patterns} patterns. "
-            "Give one True or False for each pattern."
+            t(
+                "A choice of {shape} {dtype} came for a table of {patterns} patterns. Give one True or False "
+                "for each pattern.",
+                shape=rows.shape,
+                dtype=rows.dtype,
+                patterns=table.patterns,
+            )
         )
     if not rows.any():
-        raise TableError("No pattern was chosen, and a table needs at least one. Choose some, or skip this part.")
+        raise TableError(t("No pattern was chosen, and a table needs at least one. Choose some, or skip this part."))
     new_number = np.cumsum(rows) - 1
     events = rows[table.event_pattern]
     return replace(

@@ -13,7 +13,9 @@ from remakes.deviations.detect import MISSED, NOT_RECORDED
 from remakes.evidence.models.adjusted import AdjustedEffect
 from remakes.evidence.tables.attributable import EValue
 from remakes.evidence.tables.crude import CrudeEvidence
+from remakes.records.codes import defect_in_text
 from remakes.records.standard import ProcessStandard
+from remakes.texts import later, t, tn
 
 __all__ = ["FactorRecord", "cautions", "factor_record", "failed_controls"]
 
@@ -27,6 +29,25 @@ _MOST_UNRECORDED: Final = 0.5
 _HEAPED: Final = 0.5
 #: A p of the homogeneity test below this is told.
 _UNLIKE: Final = 0.05
+
+
+#: What is said where one group holds nearly all misses, and where it holds most.
+_IN_ONE: Final = {
+    "technician": (
+        later(
+            "{share:.0%} of the misses are in one technician ({level}): they cannot be told from what else is special "
+            "there."
+        ),
+        later("{share:.0%} of the misses are in one technician ({level})."),
+    ),
+    "quarter": (
+        later(
+            "{share:.0%} of the misses are in one quarter ({level}): they cannot be told from what else is special "
+            "there."
+        ),
+        later("{share:.0%} of the misses are in one quarter ({level})."),
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,25 +75,26 @@ def factor_record(table: PatternTable, standard: ProcessStandard, factor: str) -
     weights = table.restorations
     missed = status == MISSED
     remarks, doubts, inseparable = list[str](), list[str](), False
-    for name in ("technician", "quarter"):
+    for name, (all_but, most) in _IN_ONE.items():
         level, share, others = _largest_group(table, name, missed)
         if others and share >= _INSEPARABLE:
             inseparable = True
-            remarks.append(
-                f"{share:.0%} of the misses are in one {name} ({level}): "
-                "they cannot be told from what else is special there."
-            )
+            remarks.append(t(str(all_but), share=share, level=level))
         elif others and share >= _MOSTLY:
-            remarks.append(f"{share:.0%} of the misses are in one {name} ({level}).")
+            remarks.append(t(str(most), share=share, level=level))
     together = _missed_together(table, factor)
     if together:
         remarks.append(
-            f"Mostly missed together with {together[0]} ({together[1]:.0%}): these records cannot tell the two apart."
+            t(
+                "Mostly missed together with {together} ({together_2:.0%}): these records cannot tell the two apart.",
+                together=together[0],
+                together_2=together[1],
+            )
         )
     applies = float(weights[status != 0].sum())
     unknown = float(weights[status == NOT_RECORDED].sum()) / applies if applies else 0.0
     if unknown >= _MANY_UNRECORDED:
-        remarks.append(f"Not recorded for {unknown:.0%} of the restorations it applies to.")
+        remarks.append(t("Not recorded for {unknown:.0%} of the restorations it applies to.", unknown=unknown))
     if unknown >= _MOST_UNRECORDED:
         doubts.append(remarks[-1])
     reading_remarks, reading_doubts = _reading_remarks(table, standard, factor)
@@ -88,19 +110,31 @@ def _reading_remarks(table: PatternTable, standard: ProcessStandard, factor: str
     remarks, doubts = list[str](), list[str]()
     numeric = any(r.rule.numeric for r in standard.requirements_of(factor))
     if numeric and readings.distinct == 1:
-        remarks.append(f"Every reading is {readings.commonest}: such a record carries no information.")
+        remarks.append(
+            t("Every reading is {commonest}: such a record carries no information.", commonest=readings.commonest)
+        )
         doubts.append(remarks[-1])
     elif numeric:
         if readings.commonest_share >= _HEAPED:
             remarks.append(
-                f"{readings.commonest_share:.0%} of the readings are {readings.commonest}: "
-                "probably written from habit, not measured."
+                t(
+                    "{commonest_share:.0%} of the readings are {commonest}: probably written from habit, not measured.",
+                    commonest_share=readings.commonest_share,
+                    commonest=readings.commonest,
+                )
             )
         if readings.constant_by:
-            remarks.append(f"All readings of {', '.join(readings.constant_by)} are one and the same value.")
+            remarks.append(
+                t("All readings of {items} are one and the same value.", items=", ".join(readings.constant_by))
+            )
     if readings.late:
-        were = "reading was" if readings.late == 1 else "readings were"
-        remarks.append(f"{readings.late} {were} written after the return was known and left out.")
+        remarks.append(
+            tn(
+                readings.late,
+                "{n} reading was written after the return was known and left out.",
+                "{n} readings were written after the return was known and left out.",
+            )
+        )
     return remarks, doubts
 
 
@@ -163,13 +197,13 @@ def cautions(
     alarms : tuple of str
         Defects that the factor cannot cause and goes with nevertheless.
     """
-    said = []
+    said: list[str] = []
     if adjusted.why_not:
-        said.append(f"No estimate: {adjusted.why_not}.")
+        said.append(t("No estimate: {why_not}.", why_not=adjusted.why_not))
     else:
         said += _about_numbers(counts, crude, adjusted, hidden, q, detectable)
     if not plausible:
-        said.append("Not among the defects this step is thought to cause: it serves as a check, not as a cause.")
+        said.append(t("Not among the defects this step is thought to cause: it serves as a check, not as a cause."))
     elif alarms:
         said.append(failed_controls(alarms))
     gap = _gap(counts)
@@ -180,9 +214,9 @@ def cautions(
 
 def failed_controls(alarms: Sequence[str]) -> str:
     """The sentence on defects that a miss goes with and cannot be thought to cause."""
-    return (
-        f"The same miss also goes with {', '.join(alarms)}, which it is not thought to cause: "
-        "something else may be behind both."
+    return t(
+        "The same miss also goes with {items}, which it is not thought to cause: something else may be behind both.",
+        items=", ".join(map(defect_in_text, alarms)),
     )
 
 
@@ -194,38 +228,57 @@ def _about_numbers(
     q: float,
     detectable: float,
 ) -> list[str]:
-    said = []
+    said: list[str] = []
     ratio = adjusted.odds_ratio.estimate
     if counts.returns_missed < 5:
-        said.append(f"Only {counts.returns_missed} returns with the miss.")
+        said.append(t("Only {returns_missed} returns with the miss.", returns_missed=counts.returns_missed))
     if counts.returns_met == 0 or counts.returns_missed == 0:
-        side = "kept" if counts.returns_met == 0 else "missed"
-        said.append(f"No return at all where the requirement was {side}: the odds ratio leans on the penalty.")
+        said.append(
+            t("No return at all where the requirement was kept: the odds ratio leans on the penalty.")
+            if counts.returns_met == 0
+            else t("No return at all where the requirement was missed: the odds ratio leans on the penalty.")
+        )
     if q < 0.10 and ratio < 1:
         said.append(
-            "Fewer returns with the miss than without: look at the limit and at who misses it, and change nothing yet."
+            t(
+                "Fewer returns with the miss than without: look at the limit and at who misses it, and "
+                "change nothing yet."
+            )
         )
     if q < 0.10 and ratio > 1 and hidden:
         said.append(
-            "A cause nobody recorded could explain this away only if it went with the miss and with the return "
-            f"{hidden.limit:.1f} times each, beyond all that was compared (E-value of the interval's end)."
+            t(
+                "A cause nobody recorded could explain this away only if it went with the miss and with the "
+                "return {limit:.1f} times each, beyond all that was compared (E-value of the interval's end).",
+                limit=hidden.limit,
+            )
         )
     if not q < 0.10:
-        size = f"{detectable:.1f}" if detectable < 100 else "100 or more"
+        size = t("{detectable:.1f}", detectable=detectable) if detectable < 100 else t("100 or more")
         said.append(
-            f"With these records an odds ratio of {size} would have been found four times in five; "
-            "a smaller one may hide."
+            t(
+                "With these records an odds ratio of {size} would have been found four times in five; a "
+                "smaller one may hide.",
+                size=size,
+            )
         )
     apart = crude.odds_ratio.estimate / ratio if ratio else float("nan")
     if apart > 1.5 or apart < 1 / 1.5:
         said.append(
-            f"Without adjustment the odds ratio is {crude.odds_ratio.estimate:.1f}, with it {ratio:.1f}: "
-            "who gets which case explains a part."
+            t(
+                "Without adjustment the odds ratio is {estimate:.1f}, with it {ratio:.1f}: who gets which "
+                "case explains a part.",
+                estimate=crude.odds_ratio.estimate,
+                ratio=ratio,
+            )
         )
     if crude.homogeneity_p < _UNLIKE:
         said.append(
-            f"The odds ratio differs between technicians (Breslow-Day-Tarone p = {crude.homogeneity_p:.3f}): "
-            "one figure for all may mislead."
+            t(
+                "The odds ratio differs between technicians (Breslow-Day-Tarone p = {homogeneity_p:.3f}): "
+                "one figure for all may mislead.",
+                homogeneity_p=crude.homogeneity_p,
+            )
         )
     return said
 
@@ -239,8 +292,10 @@ def _gap(counts: FactorCounts) -> str:
     expected = unknown * returned / known
     if unknown_returned < 3 or unknown_returned < 2 * expected:
         return ""
-    return (
-        f"{unknown_returned} returns among {unknown} restorations without a record, "
-        f"where {expected:.1f} would be expected: "
-        "gaps in the log are not innocent here."
+    return t(
+        "{unknown_returned} returns among {unknown} restorations without a record, where "
+        "{expected:.1f} would be expected: gaps in the log are not innocent here.",
+        unknown_returned=unknown_returned,
+        unknown=unknown,
+        expected=expected,
     )

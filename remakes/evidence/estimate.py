@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from remakes.texts import t
+
 __all__ = ["UNKNOWN", "Estimate", "finite_or_none"]
 
 
@@ -21,7 +23,8 @@ class Estimate:
         return {name: finite_or_none(getattr(self, name)) for name in ("estimate", "low", "high")}
 
     def __str__(self) -> str:
-        return f"{self.estimate:.2f} ({self.low:.2f} to {self.high:.2f})"
+        # In the language of whoever reads it at this moment.
+        return str(t("{estimate:.2f} ({low:.2f} to {high:.2f})", estimate=self.estimate, low=self.low, high=self.high))
 
 
 def finite_or_none(value: float) -> float | None:

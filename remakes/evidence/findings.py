@@ -24,6 +24,7 @@ from remakes.evidence.tables.attributable import EValue
 from remakes.evidence.tables.crude import CrudeEvidence, MonthsBySide, crude_evidence
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "alpha_to_list", "find"]
 
@@ -192,11 +193,11 @@ def find(
     """
     if not table.factors:
         raise NothingToAnalyzeError(
-            "The records hold no process standard, so no step can be met or missed. Import a standard.toml."
+            t("The records hold no process standard, so no step can be met or missed. Import a standard.toml.")
         )
     if not table.defects:
         raise NothingToAnalyzeError(
-            "No return has been recorded up to the end of observation. Enter or import returns, then analyze again."
+            t("No return has been recorded up to the end of observation. Enter or import returns, then analyze again.")
         )
     models = base or BaseModels(table)
     # The matrices are small: one thread is quicker than several that wait for each other.
@@ -208,7 +209,7 @@ def find(
         for done, k in enumerate(told, start=1):
             first[k] = grading.finding(pairs[k], grading.checked(pairs[k]))
             if progress:
-                progress("can it be believed", done, len(told))
+                progress(t("can it be believed"), done, len(told))
         first = grading.with_outlook(first)
     return tuple(sorted(first, key=_by_evidence))
 
@@ -352,7 +353,11 @@ class _Grading:
             grade=judged,
             because=because,
             cautions=(*said, *(checks.cautions if checks else ())),
-            compared_within=("month in service", *self._case_mix.present, *(f"misses of {name}" for name in names)),
+            compared_within=(
+                "month in service",
+                *self._case_mix.present,
+                *(t("misses of {name}", name=name) for name in names),
+            ),
             doubts=doubts,
             checks=checks,
         )

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from math import exp, isfinite, log
 from typing import Final, Literal
 
+from remakes.texts import t
+
 __all__ = ["GRADES", "LARGE", "REPORTED", "RULES", "Grade", "GradeInput", "detectable_odds_ratio", "grade"]
 
 Grade = Literal["strong", "moderate", "weak", "none", "cannot tell"]
@@ -69,30 +71,30 @@ class _Rule:
 
 
 RULES: Final = (
-    _Rule("cannot tell", "no estimate could be had", lambda g: not isfinite(g.odds_ratio)),
+    _Rule("cannot tell", t("no estimate could be had"), lambda g: not isfinite(g.odds_ratio)),
     _Rule(
         "cannot tell",
-        "nearly all misses are one technician's or one quarter's",
+        t("nearly all misses are one technician's or one quarter's"),
         lambda g: g.inseparable and g.odds_ratio > 1,
     ),
     _Rule(
         "strong",
-        "plausible, q < 0.02, widest interval whole above 1.2, at least 5 returns with the miss",
+        t("plausible, q < 0.02, widest interval whole above 1.2, at least 5 returns with the miss"),
         lambda g: g.plausible and g.q < 0.02 and min(g.low, g.widest_low) > 1.2 and g.returns_missed >= 5,
     ),
     _Rule(
         "moderate",
-        "plausible, q < 0.05, interval above 1, at least 3 returns with the miss",
+        t("plausible, q < 0.05, interval above 1, at least 3 returns with the miss"),
         lambda g: g.plausible and g.q < 0.05 and g.low > 1 and g.returns_missed >= 3,
     ),
-    _Rule("weak", "q < 0.10 and more returns with the miss", lambda g: g.q < 0.10 and g.odds_ratio > 1),
-    _Rule("none", "q < 0.10, but fewer returns with the miss", lambda g: g.q < 0.10),
+    _Rule("weak", t("q < 0.10 and more returns with the miss"), lambda g: g.q < 0.10 and g.odds_ratio > 1),
+    _Rule("none", t("q < 0.10, but fewer returns with the miss"), lambda g: g.q < 0.10),
     _Rule(
         "cannot tell",
-        f"neither found nor ruled out: the interval reaches an odds ratio of {LARGE:g} or lies above 1",
+        t("neither found nor ruled out: the interval reaches an odds ratio of {large:g} or lies above 1", large=LARGE),
         lambda g: not g.high < LARGE or g.low > 1,
     ),
-    _Rule("none", f"an odds ratio of {LARGE:g} or more is ruled out", lambda _g: True),
+    _Rule("none", t("an odds ratio of {large:g} or more is ruled out", large=LARGE), lambda _g: True),
 )
 
 _LOWER: Final[dict[Grade, Grade]] = {"strong": "moderate", "moderate": "weak", "weak": "weak"}
@@ -108,7 +110,7 @@ def grade(found: GradeInput) -> tuple[Grade, str]:
     for _ in range(found.doubts):
         given = _LOWER.get(given, given)
     if given != rule.grade:
-        return given, f"{rule.because}; {rule.grade} but for the doubts"
+        return given, t("{because}; {grade} but for the doubts", because=rule.because, grade=rule.grade)
     return given, rule.because
 
 

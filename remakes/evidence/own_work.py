@@ -13,6 +13,7 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED
 from remakes.errors import InputError
 from remakes.evidence.estimate import Estimate
+from remakes.texts import t
 
 __all__ = ["OwnFactor", "OwnFigures", "own_figures"]
 
@@ -72,7 +73,11 @@ def own_figures(table: PatternTable, technician: str) -> OwnFigures:
     person = table.attributes["technician"]
     if technician not in person.levels:
         raise InputError(
-            f"There is no restoration by {technician!r} in the records. Known codes: {', '.join(person.levels)}."
+            t(
+                "There is no restoration by {technician!r} in the records. Known codes: {items}.",
+                technician=technician,
+                items=", ".join(person.levels),
+            )
         )
     own = person.codes == person.levels.index(technician)
     at_risk = table.at_risk

@@ -26,12 +26,14 @@ from remakes.flow.records import (
     Brief,
     ConcernedRestoration,
     brief,
+    gaps,
     restorations_behind,
     set_observed_until,
     technicians,
     title,
 )
 from remakes.flow.technician import LEAST_DELIVERED, FactorSummary, OwnWork, own_work
+from remakes.flow.trials import TrialStanding, keep_trial_reading, kept_trial, read_trial_plan, trial_start
 
 __all__ = [
     "LEAST_DELIVERED",
@@ -43,6 +45,7 @@ __all__ = [
     "MonthReview",
     "Months",
     "OwnWork",
+    "TrialStanding",
     "analyze",
     "analyze_exports",
     "brief",
@@ -51,16 +54,21 @@ __all__ = [
     "count_months",
     "cross_checks",
     "follow_up",
+    "gaps",
     "interactions",
+    "keep_trial_reading",
+    "kept_trial",
     "limit_study",
     "month_report",
     "own_work",
     "plan_trial",
     "prepare_choices",
+    "read_trial_plan",
     "restorations_behind",
     "restorations_from",
     "set_observed_until",
     "technicians",
     "title",
+    "trial_start",
     "write_month_report",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,15 @@ __all__ = ["Analysis", "analyze", "analyze_exports", "closer_look", "closer_look
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Analysis:
-    """Findings and ranked actions of one state of the records."""
+    """Findings and ranked actions of one state of the records.
+
+    Attributes
+    ----------
+    base : BaseModels
+        What further questions about the same table stand on.
+    records_version : int
+        Which state that is, by `Store.figures_version`; 0 where it comes from exported folders.
+    """
 
     restorations: int
     returns: int
@@ -42,6 +50,7 @@ class Analysis:
     standard: ProcessStandard
     currency: str
     base: BaseModels
+    records_version: int = 0
 
     def as_json(self) -> dict[str, Any]:
         """The interchange format of findings."""
@@ -95,7 +104,9 @@ def analyze(
     from remakes.records.corrective_actions import load_actions, load_costs
     from remakes.records.snapshot import take_snapshot
 
-    return _analyze(
+    # Asked before the records are read: what is written in between is then told as not yet counted.
+    version = store.figures_version()
+    found = _analyze(
         take_snapshot(store),
         load_actions(store),
         load_costs(store),
@@ -104,6 +115,7 @@ def analyze(
         plausible_weight=plausible_weight,
         progress=progress,
     )
+    return replace(found, records_version=version)
 
 
 def analyze_exports(

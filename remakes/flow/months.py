@@ -14,6 +14,7 @@ from remakes.errors import InputError
 from remakes.flow.start import Progress, observed_until
 from remakes.records import schema
 from remakes.records.store import Store
+from remakes.texts import speaking
 
 if TYPE_CHECKING:
     from remakes.counts.engine import Tables
@@ -56,6 +57,8 @@ class Months:
     harm : tuple of Harm
         Of all months, oldest first.
     standard : ProcessStandard
+    records_version : int
+        Of which state of the records, by `Store.figures_version`.
     """
 
     lab: str
@@ -74,6 +77,7 @@ class Months:
     tables: Tables
     table: PatternTable
     base: BaseModels
+    records_version: int
 
     def review(self, month: str | None = None) -> MonthReview:
         """One month and the two before it, beside the three before these.
@@ -243,6 +247,7 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
     from remakes.records.snapshot import take_snapshot
 
     tell = progress or (lambda _what, _done, _total: None)
+    version = store.figures_version()
     snapshot = take_snapshot(store)
     until = observed_until(snapshot)
     tables = connect(snapshot)
@@ -264,6 +269,7 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
         tables=tables,
         table=table,
         base=base,
+        records_version=version,
         **returned,
         **delivered,
         **made,
@@ -365,8 +371,8 @@ def restorations_from(
     return sources.restorations_from(tables, what=what, code=code, step=step, observed_until=until)
 
 
-def month_report(review: MonthReview, form: str, *, caution: str, made_on: date) -> bytes:
-    """The monthly report as the content of a file: ``pdf``, ``html`` or ``xlsx``.
+def month_report(review: MonthReview, form: str, *, caution: str, made_on: date, language: str = "en") -> bytes:
+    """The monthly report as the content of a file: ``pdf``, ``html`` or ``xlsx``; in English or another language.
 
     Raises
     ------
@@ -376,11 +382,12 @@ def month_report(review: MonthReview, form: str, *, caution: str, made_on: date)
     from remakes.reports.monthly import monthly_report
     from remakes.reports.writing import make
 
-    return make(monthly_report(review, made_on=made_on, caution=caution), form)
+    with speaking(language):
+        return make(monthly_report(review, made_on=made_on, caution=caution), form)
 
 
-def write_month_report(review: MonthReview, path: Path, *, caution: str, made_on: date) -> None:
-    """The monthly report as a file; .pdf, .html or .xlsx by its ending.
+def write_month_report(review: MonthReview, path: Path, *, caution: str, made_on: date, language: str = "en") -> None:
+    """The monthly report as a file; .pdf, .html or .xlsx by its ending; in English or another language.
 
     Raises
     ------
@@ -390,4 +397,5 @@ def write_month_report(review: MonthReview, path: Path, *, caution: str, made_on
     from remakes.reports.monthly import monthly_report
     from remakes.reports.writing import write_report
 
-    write_report(monthly_report(review, made_on=made_on, caution=caution), path)
+    with speaking(language):
+        write_report(monthly_report(review, made_on=made_on, caution=caution), path)

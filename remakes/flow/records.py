@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
@@ -12,10 +12,14 @@ from remakes.flow.start import observed_until
 from remakes.records import schema
 from remakes.records.store import Store
 
+if TYPE_CHECKING:
+    from remakes.records.gaps import Gaps
+
 __all__ = [
     "Brief",
     "ConcernedRestoration",
     "brief",
+    "gaps",
     "restorations_behind",
     "set_observed_until",
     "technicians",
@@ -132,6 +136,13 @@ def restorations_behind(store: Store, *, factor: str, defect: str) -> tuple[Conc
         connect(snapshot), snapshot.standard, factor=factor, defect=defect, observed_until=observed_until(snapshot)
     )
     return tuple(ConcernedRestoration(**row) for row in rows)
+
+
+def gaps(store: Store) -> Gaps:
+    """Of each column and reading, how much is recorded, month of delivery by month."""
+    from remakes.records.gaps import find_gaps
+
+    return find_gaps(store)
 
 
 def technicians(store: Store) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from remakes.records.teeth import ToothError, parse_teeth
+from remakes.texts import either, t
 
 __all__ = [
     "Problem",
@@ -81,7 +82,7 @@ def shown(seen: object) -> str:
 def did_you_mean(text: str, known: Iterable[str]) -> str:
     """A question naming the nearest known words, with a blank before it; empty where none is near."""
     near = get_close_matches(text.casefold(), list(known), n=2, cutoff=0.6)
-    return f" Did you mean {' or '.join(near)}?" if near else ""
+    return t(" {question}", question=t("Did you mean {items}?", items=either(near))) if near else ""
 
 
 def number_from_text(text: str) -> float | None:
@@ -108,7 +109,7 @@ def plain_text(seen: object) -> str | None:
     else:
         text = str(seen).strip()
     if "\x00" in text:
-        raise RefusedCell("The text holds a NUL character, which no list should.", "Type the text again.")
+        raise RefusedCell(t("The text holds a NUL character, which no list should."), t("Type the text again."))
     return text or None
 
 
@@ -128,7 +129,7 @@ def teeth_codes(seen: object) -> str:
 
 def day(seen: object) -> date | None:
     """A calendar day. Of a point in time the day counts."""
-    when = _when(seen, "a day such as 2026-03-02 (year-month-day)")
+    when = _when(seen, t("a day such as 2026-03-02 (year-month-day)"))
     return None if when is None else when.date()
 
 
@@ -138,7 +139,7 @@ def moment(seen: object) -> datetime | None:
     Where a zone is written, the clock time as written counts: times of one lab are only compared with
     each other.
     """
-    return _when(seen, "a date and time such as 2026-03-02 14:30, or a date alone")
+    return _when(seen, t("a date and time such as 2026-03-02 14:30, or a date alone"))
 
 
 def yes_no(seen: object) -> bool | None:
@@ -149,7 +150,8 @@ def yes_no(seen: object) -> bool | None:
     answer = {"yes": True, "no": False}.get(text.casefold())
     if answer is None:
         raise RefusedCell(
-            f"{shown(text)!r} is neither yes nor no.", "Write yes or no, or leave it blank if it is not known."
+            t("{shown!r} is neither yes nor no.", shown=shown(text)),
+            t("Write yes or no, or leave it blank if it is not known."),
         )
     return answer
 
@@ -167,8 +169,8 @@ def code(known: Iterable[str]) -> Reader:
         if plain in allowed:
             return plain
         raise RefusedCell(
-            f"{shown(text)!r} is not known here.",
-            f"Write one of: {', '.join(codes)}.{did_you_mean(plain, codes)}",
+            t("{shown!r} is not known here.", shown=shown(text)),
+            t("Write one of: {items}.{did_you_mean}", items=", ".join(codes), did_you_mean=did_you_mean(plain, codes)),
         )
 
     return read
@@ -176,12 +178,16 @@ def code(known: Iterable[str]) -> Reader:
 
 def number(low: float, high: float | None) -> Reader:
     """A reader for a number from `low` to `high` (None: no upper end), both included."""
-    needed = f"a number of {low:g} or more" if high is None else f"a number from {low:g} to {high:g}"
+    needed = (
+        t("a number of {low:g} or more", low=low)
+        if high is None
+        else t("a number from {low:g} to {high:g}", low=low, high=high)
+    )
 
     def read(seen: object) -> float | None:
         value = _number(seen, needed)
         if value is not None and (value < low or (high is not None and value > high)):
-            raise RefusedCell(f"{shown(seen)!r} is out of range.", f"Write {needed}.")
+            raise RefusedCell(t("{shown!r} is out of range.", shown=shown(seen)), t("Write {needed}.", needed=needed))
         return value
 
     return read
@@ -189,16 +195,18 @@ def number(low: float, high: float | None) -> Reader:
 
 def whole_number(low: int, high: int) -> Reader:
     """A reader for a whole number from `low` to `high`, both included; `3.0` is 3."""
-    needed = f"a whole number from {low} to {high}"
+    needed = t("a whole number from {low} to {high}", low=low, high=high)
 
     def read(seen: object) -> int | None:
         value = _number(seen, needed)
         if value is None:
             return None
         if value != int(value):
-            raise RefusedCell(f"{shown(seen)!r} is no whole number.", f"Write {needed}.")
+            raise RefusedCell(
+                t("{shown!r} is no whole number.", shown=shown(seen)), t("Write {needed}.", needed=needed)
+            )
         if not low <= value <= high:
-            raise RefusedCell(f"{shown(seen)!r} is out of range.", f"Write {needed}.")
+            raise RefusedCell(t("{shown!r} is out of range.", shown=shown(seen)), t("Write {needed}.", needed=needed))
         return int(value)
 
     return read
@@ -212,7 +220,7 @@ def _text_of_float(seen: float) -> str:
 
 def _number(seen: object, needed: str) -> float | None:
     if isinstance(seen, bool):
-        raise RefusedCell("A tick stands where a number is needed.", f"Write {needed}.")
+        raise RefusedCell(t("A tick stands where a number is needed."), t("Write {needed}.", needed=needed))
     text = plain_text(seen)
     if text is None:
         return None
@@ -221,10 +229,14 @@ def _number(seen: object, needed: str) -> float | None:
         return value
     if _DECIMAL_COMMA.fullmatch(text):
         raise RefusedCell(
-            f"{shown(text)!r} has a decimal comma.",
-            f'Write {needed}, with a decimal point; or import the list through a column map that says decimal = ",".',
+            t("{shown!r} has a decimal comma.", shown=shown(text)),
+            t(
+                "Write {needed}, with a decimal point; or import the list through a column map that says "
+                'decimal = ",".',
+                needed=needed,
+            ),
         )
-    raise RefusedCell(f"{shown(text)!r} is no number.", f"Write {needed}.")
+    raise RefusedCell(t("{shown!r} is no number.", shown=shown(text)), t("Write {needed}.", needed=needed))
 
 
 def _when(seen: object, needed: str) -> datetime | None:
@@ -237,25 +249,28 @@ def _when(seen: object, needed: str) -> datetime | None:
         return None
     if isinstance(seen, int | float):
         raise RefusedCell(
-            f"{shown(seen)!r} is a bare number, not a date.",
-            "Format the cell as a date in the spreadsheet, or write it as 2026-03-02.",
+            t("{shown!r} is a bare number, not a date.", shown=shown(seen)),
+            t("Format the cell as a date in the spreadsheet, or write it as 2026-03-02."),
         )
     match = _MOMENT.fullmatch(text)
     if match is None:
         raise RefusedCell(
-            f"{shown(text)!r} is not a date written year-month-day.",
-            f"Write {needed}; or import the list through a column map that says how its dates are written, "
-            'such as dates = "%d.%m.%Y".',
+            t("{shown!r} is not a date written year-month-day.", shown=shown(text)),
+            t(
+                "Write {needed}; or import the list through a column map that says how its dates are "
+                'written, such as dates = "%d.%m.%Y".',
+                needed=needed,
+            ),
         )
     try:
         return _plausible(datetime.fromisoformat(match[1]))
     except ValueError:
         raise RefusedCell(
-            f"{shown(text)!r} is not in the calendar.", "Correct the day, the month or the time."
+            t("{shown!r} is not in the calendar.", shown=shown(text)), t("Correct the day, the month or the time.")
         ) from None
 
 
 def _plausible(when: datetime) -> datetime:
     if not _YEARS[0] <= when.year <= _YEARS[1]:
-        raise RefusedCell(f"The year {when.year} cannot be right.", "Correct the year.")
+        raise RefusedCell(t("The year {year} cannot be right.", year=when.year), t("Correct the year."))
     return when

@@ -20,6 +20,7 @@ from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
 from remakes.records.store import Store
 from remakes.records.toml_blocks import Block, Blocks, Mistake, in_words
+from remakes.texts import t
 
 __all__ = [
     "ActionsFileError",
@@ -28,10 +29,13 @@ __all__ = [
     "load_actions",
     "load_costs",
     "parse_actions",
+    "read_actions",
+    "read_costs",
     "save_actions",
     "undo_actions",
     "unknown_factors",
     "write_actions",
+    "write_costs",
 ]
 
 _COSTS = "costs"
@@ -116,12 +120,14 @@ def parse_actions(text: str, *, file: str) -> tuple[tuple[CorrectiveAction, ...]
     for n, (block, one) in enumerate(zip(found, actions, strict=True), start=1):
         if one.action and first.setdefault(one.action, n) != n:
             block.mistake(
-                "action", f"block {first[one.action]} has this name already; needed is another", seen=one.action
+                "action",
+                t("block {first} has this name already; needed is another", first=first[one.action]),
+                seen=one.action,
             )
     costs_block = blocks.table("costs")
     costs = None if costs_block is None else _costs(costs_block)
     if not blocks.content:
-        blocks.top().mistake("action", "needed is at least one block [[action]], or [costs]")
+        blocks.top().mistake("action", t("needed is at least one block [[action]], or [costs]"))
     if blocks.mistakes:
         raise ActionsFileError(file, blocks.in_order())
     return actions, costs
@@ -183,7 +189,7 @@ def write_actions(
         Numbers of actions.
     """
     table = schema.actions
-    stored = {one.action: one for one in _stored_actions(connection)}
+    stored = {one.action: one for one in read_actions(connection)}
     taken = changed = 0
     for one in actions:
         before = stored.get(one.action)
@@ -221,25 +227,39 @@ def undo_actions(connection: Connection, import_id: int) -> int:
 def load_actions(store: Store) -> tuple[CorrectiveAction, ...]:
     """The corrective actions the store holds, by name."""
     with store.reader() as connection:
-        return _stored_actions(connection)
+        return read_actions(connection)
 
 
 def load_costs(store: Store) -> Costs:
     """The lab's rates; all zero and without currency where none were stated."""
     with store.reader() as connection:
-        stored = _stored_costs(connection)
+        return read_costs(connection)
+
+
+def read_costs(connection: Connection) -> Costs:
+    """As `load_costs`, on a connection in hand."""
+    stored = _stored_costs(connection)
     return Costs() if stored is None else Costs(**stored)
+
+
+def write_costs(connection: Connection, costs: Costs) -> None:
+    """Replace the rates inside a running write; the caller notes it in the audit."""
+    _write_costs(connection, asdict(costs))
 
 
 def _action(block: Block) -> CorrectiveAction:
     block.only(("action", "title", "corrects", *_AMOUNTS))
-    corrects = block.numbers("corrects", of="factors with the share of their misses that it removes")
+    corrects = block.numbers("corrects", of=t("factors with the share of their misses that it removes"))
     if block.values.get("corrects") == {}:
-        block.mistake("corrects", "needed is at least one factor, such as { bond_wait = 0.9 }")
+        block.mistake("corrects", t("needed is at least one factor, such as { bond_wait = 0.9 }"))
     for factor, share in corrects.items():
         if not 0.0 < share <= 1.0:
-            block.mistake("corrects", f"{factor} needs a share above 0 and at most 1 (0.9 is nine in ten)", seen=share)
-    name = block.text("action", needed="the action's short name") or ""
+            block.mistake(
+                "corrects",
+                t("{factor} needs a share above 0 and at most 1 (0.9 is nine in ten)", factor=factor),
+                seen=share,
+            )
+    name = block.text("action", needed=t("the action's short name")) or ""
     cost_once, cost_per_restoration, minutes = (block.number(key, low=0.0) for key in _AMOUNTS)
     return CorrectiveAction(
         action=name,
@@ -253,13 +273,17 @@ def _action(block: Block) -> CorrectiveAction:
 
 def _costs(block: Block) -> Costs:
     block.only(("per_minute", "per_return", "default_per_return", "currency"))
-    per_return = block.numbers("per_return", of="defects") if "per_return" in block else {}
+    per_return = block.numbers("per_return", of=t("defects")) if "per_return" in block else {}
     for defect, cost in per_return.items():
         if defect not in DEFECTS:
             hint = did_you_mean(defect, DEFECTS)
-            block.mistake("per_return", f"no such defect; known are {', '.join(DEFECTS)}.{hint}", seen=defect)
+            block.mistake(
+                "per_return",
+                t("no such defect; known are {items}.{hint}", items=", ".join(DEFECTS), hint=hint),
+                seen=defect,
+            )
         if cost < 0:
-            block.mistake("per_return", f"{defect} needs 0 or more", seen=cost)
+            block.mistake("per_return", t("{defect} needs 0 or more", defect=defect), seen=cost)
     return Costs(
         per_minute=block.number("per_minute", low=0.0),
         per_return=per_return,
@@ -268,7 +292,8 @@ def _costs(block: Block) -> Costs:
     )
 
 
-def _stored_actions(connection: Connection) -> tuple[CorrectiveAction, ...]:
+def read_actions(connection: Connection) -> tuple[CorrectiveAction, ...]:
+    """As `load_actions`, on a connection in hand."""
     rows = connection.execute(select(schema.actions).order_by(schema.actions.c.action))
     return tuple(
         CorrectiveAction(

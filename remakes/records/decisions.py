@@ -10,8 +10,9 @@ Every step holds the write lock, adds one line to the decision's own history and
 saved whole or not at all. What a decision holds, and how it is read: see `undertakings`.
 
 The rule for judging is fixed with the decision, the start cannot lie before it, and neither can be changed
-afterwards: a rule chosen after a look at the outcome verifies whatever it is meant to. Deciding, judging
-and giving up what was decided are the manager's. People stand here by role and pseudonym, never by name.
+afterwards: a rule chosen after a look at the outcome verifies whatever it is meant to. Only before the work has
+begun may the days move, to later ones. Deciding, postponing, judging and giving up what was decided are the
+manager's. People stand here by role and pseudonym, never by name.
 """
 
 from __future__ import annotations
@@ -19,13 +20,18 @@ from __future__ import annotations
 from datetime import date
 from typing import Any, Final
 
-from sqlalchemy import Connection, select
-
 from remakes.errors import EntryError
-from remakes.records import schema
-from remakes.records.cells import did_you_mean, shown
-from remakes.records.decision_days import agreed_days, check_agreed, check_start, check_verdict
-from remakes.records.decision_steps import DecisionChangedError, decision_before, first_step, next_step
+from remakes.records.cells import shown
+from remakes.records.decision_days import agreed_days, check_agreed, check_postponed, check_start, check_verdict
+from remakes.records.decision_steps import (
+    DecisionChangedError,
+    decision_as_seen,
+    decision_before,
+    first_step,
+    listed_action,
+    next_step,
+    refuse_second,
+)
 from remakes.records.store import Store
 from remakes.records.typed_text import note_text, one_line, pseudonym
 from remakes.records.undertakings import (
@@ -40,6 +46,7 @@ from remakes.records.undertakings import (
     list_decisions,
     load_decision,
 )
+from remakes.texts import t
 
 __all__ = [
     "OPEN",
@@ -55,6 +62,7 @@ __all__ = [
     "judge",
     "list_decisions",
     "load_decision",
+    "postpone",
     "propose",
     "start",
     "withdraw",
@@ -88,10 +96,10 @@ def propose(store: Store, *, action: str, who: str, correction: str = "", note: 
     EntryError
         No such action, or it is proposed, decided or running already; no `who`; a faulty text.
     """
-    texts = {"correction": note_text(correction, "correction"), "note": note_text(note, "note")}
+    texts = {"correction": note_text(correction, t("correction")), "note": note_text(note, t("note"))}
     with store.writer(may="decide actions") as connection:
-        values = _listed(connection, action.strip()) | texts
-        _refuse_second(connection, values["action"])
+        values = listed_action(connection, action.strip()) | texts
+        refuse_second(connection, values["action"])
         return first_step(store, connection, values, who=who)
 
 
@@ -139,29 +147,100 @@ def decide(
     DecisionChangedError
         Changed since `version`.
     """
-    _managers("decides", role)
+    _managers(t("decides"), role)
     today = today or date.today()
     check_agreed(today, starts_on, due_on)
-    note = note_text(note, "note")
+    note = note_text(note, t("note"))
     values: dict[str, Any] = {
-        "owner_role": one_line(owner_role, "role of the owner"),
-        "owner_code": pseudonym(owner_code, "pseudonym of the owner"),
+        "owner_role": one_line(owner_role, t("role of the owner")),
+        "owner_code": pseudonym(owner_code, t("pseudonym of the owner")),
         "decided_on": today,
         "starts_on": starts_on,
         "due_on": due_on,
         "rule": rule.as_json(),
     }
     if correction is not None:
-        values["correction"] = note_text(correction, "correction")
+        values["correction"] = note_text(correction, t("correction"))
     with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="decided")
         foreign = [factor for factor in rule.factors if factor not in before.corrects]
         if foreign:
             raise EntryError(
-                f"The rule looks at {', '.join(foreign)}, which {before.action} does not correct. "
-                f"Choose among {', '.join(before.corrects)}, or propose the action that corrects it."
+                t(
+                    "The rule looks at {items}, which {action} does not correct. Choose among {items_2}, or "
+                    "propose the action that corrects it.",
+                    items=", ".join(foreign),
+                    action=before.action,
+                    items_2=", ".join(before.corrects),
+                )
             )
         return next_step(store, connection, before, "decided", who=who, note=note, values=values)
+
+
+def postpone(
+    store: Store,
+    decision_id: int,
+    *,
+    starts_on: date,
+    due_on: date,
+    who: str,
+    role: str,
+    why: str,
+    version: int,
+    today: date | None = None,
+) -> Decision:
+    """Move the start of a decided action that has not begun, and with it the day of judgement; the rule stands.
+
+    Parameters
+    ----------
+    starts_on : date
+        Later than agreed, and not before today.
+    due_on : date
+        As long after the start as agreed, or longer.
+    who, role : str
+        Who postpones it; the role must be manager.
+    why : str
+        For the history, beside the days that were agreed.
+    version : int
+        The decision's, as it was when it was looked at.
+    today : date, optional
+        Default: the calendar day of this machine.
+
+    Raises
+    ------
+    EntryError
+        Not decided, begun already, another role, no reason, or a day that cannot be.
+    DecisionChangedError
+        Changed since `version`.
+    """
+    _managers(t("postpones"), role)
+    today = today or date.today()
+    why = note_text(why, t("reason"), needed=t("Write why it begins later; it is kept in the history."))
+    with store.writer(may="decide actions") as connection:
+        before = decision_as_seen(connection, decision_id, version)
+        if before.status != "decided":
+            raise EntryError(
+                t(
+                    "Decision {number} is {status}: only what is decided and has not begun can be postponed. "
+                    "Withdraw it and propose it anew if it is to begin later.",
+                    number=decision_id,
+                    status=t(before.status),
+                )
+            )
+        check_postponed(before, starts_on, due_on, today)
+        agreed = agreed_days(before)
+        note = t(
+            "Was to begin on {starts_on} and to be judged by {due_on}; now {starts_on_2} and {due_on_2}. {why}",
+            starts_on=agreed.starts_on.isoformat(),
+            due_on=agreed.due_on.isoformat(),
+            starts_on_2=starts_on.isoformat(),
+            due_on_2=due_on.isoformat(),
+            why=why,
+        )
+        values = {"starts_on": starts_on, "due_on": due_on}
+        return next_step(
+            store, connection, before, "decided", who=who, note=note, values=values, audited_as="postpone action"
+        )
 
 
 def start(
@@ -192,14 +271,19 @@ def start(
         Changed since `version`.
     """
     today = today or date.today()
-    note = note_text(note, "note")
+    note = note_text(note, t("note"))
     with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="running")
         planned = agreed_days(before).starts_on
         first = planned if on is None else on
         check_start(before, first, today)
         if first != planned:
-            note = f"Planned for {planned.isoformat()}, began on {first.isoformat()}. {note}".strip()
+            note = t(
+                "Planned for {planned}, began on {first}. {note}",
+                planned=planned.isoformat(),
+                first=first.isoformat(),
+                note=note,
+            ).strip()
         return next_step(store, connection, before, "running", who=who, note=note, values={"starts_on": first})
 
 
@@ -236,13 +320,19 @@ def judge(
     DecisionChangedError
         Changed since `version`.
     """
-    _managers("judges", role)
+    _managers(t("judges"), role)
     today = today or date.today()
     if verdict not in VERDICTS:
-        raise EntryError(f"{shown(verdict)!r} is no verdict. Choose one of: {', '.join(VERDICTS)}.")
-    note = note_text(note, "note", needed="Write what the verdict rests on.")
+        raise EntryError(
+            t(
+                "{shown!r} is no verdict. Choose one of: {items}.",
+                shown=shown(verdict),
+                items=", ".join(t(one) for one in VERDICTS),
+            )
+        )
+    note = note_text(note, t("note"), needed=t("Write what the verdict rests on."))
     if by_rule is not None:
-        note = f"By the rule: {by_rule}. {note}"
+        note = t("By the rule: {by_rule}. {note}", by_rule=t(by_rule), note=note)
     with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="judged")
         check_verdict(before, verdict, today)
@@ -267,42 +357,22 @@ def withdraw(store: Store, decision_id: int, *, why: str, who: str, role: str, v
     DecisionChangedError
         Changed since `version`.
     """
-    why = note_text(why, "reason", needed="Write why it is given up; it is kept with the decision.")
+    why = note_text(why, t("reason"), needed=t("Write why it is given up; it is kept with the decision."))
     with store.writer(may="decide actions") as connection:
         before = decision_before(connection, decision_id, version, to="withdrawn")
         if before.status != "proposed":
-            _managers("withdraws what was decided", role)
+            _managers(t("withdraws what was decided"), role)
         return next_step(store, connection, before, "withdrawn", who=who, note=why, values={})
-
-
-def _listed(connection: Connection, action: str) -> dict[str, Any]:
-    """What a decision copies from the list of actions."""
-    table = schema.actions
-    query = select(table.c.action, table.c.title, table.c.corrects).where(table.c.action == action)
-    row = connection.execute(query).one_or_none()
-    if row is None:
-        hint = did_you_mean(action, connection.scalars(select(table.c.action)).all())
-        raise EntryError(
-            f"There is no action {shown(action)!r} in the lab's list.{hint} "
-            "Choose one of the list, or add it to the actions.toml and bring that in."
-        )
-    return dict(row._mapping)
-
-
-def _refuse_second(connection: Connection, action: str) -> None:
-    table = schema.decisions
-    query = select(table.c.decision_id, table.c.status).where(table.c.action == action, table.c.status.in_(OPEN))
-    other = connection.execute(query).first()
-    if other is not None:
-        raise EntryError(
-            f"{action} is {other.status} already (decision {other.decision_id}). "
-            "Go on with that one, or judge or withdraw it first."
-        )
 
 
 def _managers(does: str, role: str) -> None:
     if role != _DECIDES:
         raise EntryError(
-            f"Only the role {_DECIDES} {does}; the role here is {shown(role) or 'blank'}. "
-            f"Nothing was saved: ask a {_DECIDES}, or choose that role if it is yours."
+            t(
+                "Only the role {decides} {does}; the role here is {held}. Nothing was saved: ask a "
+                "{decides}, or choose that role if it is yours.",
+                decides=t(_DECIDES),
+                does=does,
+                held=t(shown(role)) if role.strip() else t("blank"),
+            )
         )

@@ -10,6 +10,7 @@ from pathlib import Path
 from remakes.errors import FileError
 from remakes.records.importers import import_paths
 from remakes.records.store import open_store
+from remakes.texts import t
 
 __all__ = ["build_demo", "demo_files", "demo_title"]
 
@@ -26,7 +27,7 @@ def demo_files() -> Path:
     for folder in (package / "demo_lab", package.parent / "synthetic_data"):
         if (folder / "restorations.csv").is_file():
             return folder
-    raise FileError("The files of the demo lab are missing from this installation. Install the program again.")
+    raise FileError(t("The files of the demo lab are missing from this installation. Install the program again."))
 
 
 @lru_cache(maxsize=1)
@@ -64,7 +65,9 @@ def build_demo(url: str, *, progress: Callable[[str, int, int], None] | None = N
         report = import_paths(store, [demo_files()], who="demo", progress=progress)
         if not report.ok:
             first = next(refusal for table in report.tables for refusal in table.refused)
-            raise FileError(f"The demo lab's own files were refused ({first}). Install the program again.")
+            raise FileError(
+                t("The demo lab's own files were refused ({first}). Install the program again.", first=first)
+            )
         return True
     finally:
         store.close()

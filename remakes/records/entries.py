@@ -14,31 +14,22 @@ from sqlalchemy import Connection, select
 from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.cells import Problem, RefusedCell, plain_text
-from remakes.records.look_up import (
-    HistoryEvent,
-    RecordedReturn,
-    RestorationRecord,
-    find_restoration,
-    latest_returns,
-    restoration_history,
-    unknown_restoration,
-)
-from remakes.records.rows import ReturnRow, check_return, check_return_against
+from remakes.records.codes import defect_in_text
+from remakes.records.look_up import unknown_restoration
+from remakes.records.rows import ReturnRow, check_restoration, check_return, check_return_against
 from remakes.records.store import Store, now
+from remakes.texts import run_on, t
 
 __all__ = [
     "DOUBLE_ENTRY_DAYS",
     "DoubleEntryError",
-    "HistoryEvent",
-    "RecordedReturn",
     "RefusedEntryError",
-    "RestorationRecord",
+    "enter_restoration",
     "enter_return",
     "enter_returns",
-    "find_restoration",
-    "latest_returns",
-    "restoration_history",
+    "in_the_future",
     "void_return",
+    "void_returns",
 ]
 
 #: The same defect on the same restoration within so many days is asked about. Common practice, no source.
@@ -58,7 +49,7 @@ class RefusedEntryError(EntryError):
     """
 
     def __init__(self, problems: tuple[Problem, ...]) -> None:
-        super().__init__("Nothing was saved. " + " ".join(str(problem) for problem in problems))
+        super().__init__(run_on(t("Nothing was saved."), *(str(problem) for problem in problems)))
         self.problems = problems
 
 
@@ -75,8 +66,15 @@ class DoubleEntryError(EntryError):
 
     def __init__(self, *, defect: str, return_id: str, reported_on: date) -> None:
         super().__init__(
-            f"Return {return_id} of {reported_on.isoformat()} already reports {defect} on this restoration, within "
-            f"{DOUBLE_ENTRY_DAYS} days. Nothing was saved: if this is another return, confirm and save again."
+            t(
+                "Return {return_id} of {reported_on} already reports {defect} on this restoration, within "
+                "{double_entry_days} days. Nothing was saved: if this is another return, confirm and save "
+                "again.",
+                return_id=return_id,
+                reported_on=reported_on.isoformat(),
+                defect=defect_in_text(defect),
+                double_entry_days=DOUBLE_ENTRY_DAYS,
+            )
         )
         self.defect = defect
         self.return_id = return_id
@@ -154,13 +152,58 @@ def enter_returns(
         return tuple(_insert(store, connection, row, who=who) for row in rows)
 
 
-def void_return(store: Store, row_id: int, *, who: str, why: str) -> None:
-    """Take one return back: it is kept and shown, and left out of every figure.
+def enter_restoration(store: Store, raw: Mapping[str, object], *, who: str, today: date | None = None) -> str:
+    """Write one restoration down that no list brought yet, so that its return need not wait.
 
     Parameters
     ----------
-    row_id : int
-        As `enter_return` gave it.
+    raw : mapping
+        The columns of the restorations as typed; the same checks as for an imported row. A later import of the
+        same number fills in or changes what it holds.
+    who : str
+        Pseudonym of the person, for the audit.
+
+    Returns
+    -------
+    str
+        Its number.
+
+    Raises
+    ------
+    RefusedEntryError
+        A field is faulty, a day has not come yet, or the number is in the records already.
+    """
+    today = today or date.today()
+    row, problems = check_restoration(raw)
+    if row is not None and row.delivered_on > today:
+        problems.append(_not_yet("delivered_on", row.delivered_on, today))
+    if row is None or problems:
+        raise RefusedEntryError(tuple(problems))
+    table = schema.restorations
+    with store.writer(may="import lists") as connection:
+        number = row.restoration_id
+        if connection.scalar(select(table.c.restoration_id).where(table.c.restoration_id == number)) is not None:
+            reason = t("Restoration {number} is in the records already.", number=number)
+            mend = t("Enter its return, or correct the number.")
+            raise RefusedEntryError((Problem(column="restoration_id", value=number, reason=reason, mend=mend),))
+        connection.execute(table.insert().values(row.model_dump() | {"extra": row.extra or None}))
+        detail = {"kind": row.kind, "delivered_on": row.delivered_on.isoformat()}
+        store.note(connection, who=who, what="enter restoration", table=table.name, key=number, detail=detail)
+    return number
+
+
+def void_return(store: Store, row_id: int, *, who: str, why: str) -> None:
+    """Take one row of the returns back; see `void_returns`."""
+    void_returns(store, [row_id], who=who, why=why)
+
+
+def void_returns(store: Store, row_ids: Sequence[int], *, who: str, why: str) -> None:
+    """Take rows of the returns back, together or not at all: kept and shown, and left out of every figure.
+
+    Parameters
+    ----------
+    row_ids : sequence of int
+        As `enter_returns` gave them.
     who, why : str
         For the record and the audit.
 
@@ -171,22 +214,35 @@ def void_return(store: Store, row_id: int, *, who: str, why: str) -> None:
     """
     why = why.strip()
     if not why:
-        raise EntryError("No reason was given. Write why the return is taken back; it is kept with the reason.")
-    table = schema.returns
+        raise EntryError(t("No reason was given. Write why the return is taken back; it is kept with the reason."))
     with store.writer(may="enter returns") as connection:
-        row = connection.execute(select(table).where(table.c.id == row_id)).one_or_none()
-        if row is None:
-            raise EntryError(f"There is no return in row {row_id}. Choose one from the list of the latest returns.")
-        if row.voided_at is not None:
-            raise EntryError(f"Return {row.return_id} ({row.defect}) was taken back before; nothing is left to do.")
-        connection.execute(table.update().where(table.c.id == row_id).values(voided_at=now(), voided_why=why))
-        detail = {"return_id": row.return_id, "defect": row.defect, "why": why}
-        store.note(connection, who=who, what="take back return", table=table.name, key=str(row_id), detail=detail)
+        for row_id in row_ids:
+            _void(store, connection, row_id, who=who, why=why)
+
+
+def _void(store: Store, connection: Connection, row_id: int, *, who: str, why: str) -> None:
+    table = schema.returns
+    row = connection.execute(select(table).where(table.c.id == row_id)).one_or_none()
+    if row is None:
+        raise EntryError(
+            t("There is no return in row {row_id}. Choose one from the list of the latest returns.", row_id=row_id)
+        )
+    if row.voided_at is not None:
+        raise EntryError(
+            t(
+                "Return {return_id} ({defect}) was taken back before; nothing is left to do.",
+                return_id=row.return_id,
+                defect=defect_in_text(row.defect),
+            )
+        )
+    connection.execute(table.update().where(table.c.id == row_id).values(voided_at=now(), voided_why=why))
+    detail = {"return_id": row.return_id, "defect": row.defect, "why": why}
+    store.note(connection, who=who, what="take back return", table=table.name, key=str(row_id), detail=detail)
 
 
 def _checked(raws: Sequence[Mapping[str, object]], *, today: date) -> list[ReturnRow]:
     if not raws:
-        raise EntryError("No defect was handed over. Choose at least one defect for the return.")
+        raise EntryError(t("No defect was handed over. Choose at least one defect for the return."))
     rows: list[ReturnRow] = []
     problems: list[Problem] = []
     for raw in raws:
@@ -199,7 +255,7 @@ def _checked(raws: Sequence[Mapping[str, object]], *, today: date) -> list[Retur
         problems += found
         if row is not None:
             rows.append(row)
-            problems += _in_the_future(row, today)
+            problems += in_the_future(row, today)
     problems += _at_odds(rows)
     if problems:
         # A fault in a field that all defects share is said once.
@@ -214,17 +270,22 @@ def _is_blank(seen: object) -> bool:
         return False
 
 
-def _in_the_future(row: ReturnRow, today: date) -> list[Problem]:
+def in_the_future(row: ReturnRow, today: date) -> list[Problem]:
+    """The days of a return that have not come yet."""
     return [
-        Problem(
-            column=column,
-            value=day.isoformat(),
-            reason=f"{day.isoformat()} is later than today ({today.isoformat()}).",
-            mend="Correct the date.",
-        )
+        _not_yet(column, day, today)
         for column, day in (("reported_on", row.reported_on), ("entered_on", row.entered_on))
         if day is not None and day > today
     ]
+
+
+def _not_yet(column: str, day: date, today: date) -> Problem:
+    return Problem(
+        column=column,
+        value=day.isoformat(),
+        reason=t("{day} is later than today ({today}).", day=day.isoformat(), today=today.isoformat()),
+        mend=t("Correct the date."),
+    )
 
 
 def _at_odds(rows: Sequence[ReturnRow]) -> list[Problem]:
@@ -237,17 +298,17 @@ def _at_odds(rows: Sequence[ReturnRow]) -> list[Problem]:
                 Problem(
                     column=column,
                     value=", ".join(seen),
-                    reason=f"The defects of one return have different {column}.",
-                    mend="Enter each return by itself.",
+                    reason=t("The defects of one return have different {column}.", column=column),
+                    mend=t("Enter each return by itself."),
                 )
             )
     defects = [row.defect for row in rows]
     for defect in dict.fromkeys(one for one in defects if defects.count(one) > 1):
-        reason = f"{defect} is entered twice in one return."
-        problems.append(Problem(column="defect", value=defect, reason=reason, mend="Enter each defect once."))
+        reason = t("{defect} is entered twice in one return.", defect=defect_in_text(defect))
+        problems.append(Problem(column="defect", value=defect, reason=reason, mend=t("Enter each defect once.")))
     if sum(row.primary is True for row in rows) > 1:
-        reason = "More than one defect is marked as the main one."
-        problems.append(Problem(column="primary", value="yes", reason=reason, mend="Mark one, or none."))
+        reason = t("More than one defect is marked as the main one.")
+        problems.append(Problem(column="primary", value="yes", reason=reason, mend=t("Mark one, or none.")))
     return problems
 
 
@@ -267,12 +328,22 @@ def _taken_numbers(connection: Connection, rows: Sequence[ReturnRow]) -> list[Pr
     problems = []
     for old in connection.execute(select(table).where(table.c.return_id == rows[0].return_id)):
         if old.restoration_id != rows[0].restoration_id:
-            reason = f"Return {old.return_id} belongs to restoration {old.restoration_id}."
+            reason = t(
+                "Return {return_id} belongs to restoration {restoration_id}.",
+                return_id=old.return_id,
+                restoration_id=old.restoration_id,
+            )
         elif any(old.defect == row.defect for row in rows):
-            reason = f"Return {old.return_id} has {old.defect} already{', taken back' if old.voided_at else ''}."
+            reason = t(
+                "Return {return_id} has {defect} already, taken back."
+                if old.voided_at
+                else "Return {return_id} has {defect} already.",
+                return_id=old.return_id,
+                defect=defect_in_text(old.defect),
+            )
         else:
             continue
-        mend = "Leave the number blank to get a new one, or correct it."
+        mend = t("Leave the number blank to get a new one, or correct it.")
         problems.append(Problem(column="return_id", value=old.return_id, reason=reason, mend=mend))
     return problems
 

@@ -34,6 +34,7 @@ from remakes.records.snapshot import (
     take_snapshot,
 )
 from remakes.records.store import Store
+from remakes.texts import t
 
 __all__ = ["Exported", "export_records", "read_exports"]
 
@@ -112,16 +113,22 @@ def export_records(store: Store, to: Path, *, lab: str = "lab", codes: bool = Fa
     """
     lab = lab.strip()
     if not lab or ":" in lab:
-        raise InputError(f"{lab!r} cannot be a lab's name. Give one after --lab that is not blank and has no colon.")
+        raise InputError(
+            t("{lab!r} cannot be a lab's name. Give one after --lab that is not blank and has no colon.", lab=lab)
+        )
     try:
         if to.exists() and (not to.is_dir() or any(to.iterdir())):
-            raise FileError(f"{to} holds something already. Give a folder that is empty or does not exist yet.")
+            raise FileError(
+                t("{to} holds something already. Give a folder that is empty or does not exist yet.", to=to)
+            )
         snapshot = take_snapshot(store)
         if codes:
             snapshot = _coded(snapshot, secrets.token_bytes(32))
         return _write(to, snapshot, lab=lab, actions=load_actions(store), costs=load_costs(store))
     except OSError as error:
-        raise FileError(f"{to} cannot be written ({error.strerror or error}). Give another folder.") from error
+        raise FileError(
+            t("{to} cannot be written ({value}). Give another folder.", to=to, value=error.strerror or error)
+        ) from error
 
 
 def _write(
@@ -206,7 +213,7 @@ def read_exports(folders: Sequence[Path]) -> Exported:
         No folder, a folder that is no export, two of one lab, or exports under different standards.
     """
     if not folders:
-        raise FileError("No folder was named. Give at least one that `remakes export --to FOLDER` wrote.")
+        raise FileError(t("No folder was named. Give at least one that `remakes export --to FOLDER` wrote."))
     abouts = [_read_about(folder) for folder in folders]
     _refuse_one_lab_twice(folders, abouts)
     tables = {name: _read_table(folders, abouts, name) for name in _TABLES}
@@ -220,8 +227,13 @@ def _read_about(folder: Path) -> _About:
         about = json.loads((folder / _ABOUT).read_text(encoding="utf-8"))
         if about["format"] != _FORMAT:
             raise FileError(
-                f"{folder} was exported in format {about['format']!r}; this program reads format {_FORMAT}. "
-                "Export the records again, or update the program."
+                t(
+                    "{folder} was exported in format {format!r}; this program reads format {format_2}. Export "
+                    "the records again, or update the program.",
+                    folder=folder,
+                    format=about["format"],
+                    format_2=_FORMAT,
+                )
             )
         until = about["observed_until"]
         return _About(
@@ -235,8 +247,12 @@ def _read_about(folder: Path) -> _About:
         raise
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         raise FileError(
-            f"{folder} is no folder of exported records ({_ABOUT} cannot be read). "
-            "Write one with `remakes export --to FOLDER`."
+            t(
+                "{folder} is no folder of exported records ({about} cannot be read). Write one with `remakes "
+                "export --to FOLDER`.",
+                folder=folder,
+                about=_ABOUT,
+            )
         ) from error
 
 
@@ -245,8 +261,13 @@ def _refuse_one_lab_twice(folders: Sequence[Path], abouts: Sequence[_About]) -> 
     for folder, about in zip(folders, abouts, strict=True):
         if about.lab in first:
             raise FileError(
-                f"{first[about.lab]} and {folder} both hold a lab named {about.lab!r}, so that its records would count "
-                "twice or two labs for one. Name each lab once; export with `--lab NAME` to tell labs apart."
+                t(
+                    "{first} and {folder} both hold a lab named {lab!r}, so that its records would count twice "
+                    "or two labs for one. Name each lab once; export with `--lab NAME` to tell labs apart.",
+                    first=first[about.lab],
+                    folder=folder,
+                    lab=about.lab,
+                )
             )
         first[about.lab] = folder
 
@@ -258,7 +279,10 @@ def _read_table(folders: Sequence[Path], abouts: Sequence[_About], name: str) ->
             part = pq.read_table(folder / name).select(_TABLES[name]).cast(arrow_schema(_TABLES[name]))
         except (OSError, KeyError, ValueError, pa.ArrowException) as error:
             raise FileError(
-                f"{folder / name} cannot be read as exported records. Export them again with `remakes export`."
+                t(
+                    "{folder} cannot be read as exported records. Export them again with `remakes export`.",
+                    folder=folder / name,
+                )
             ) from error
         parts.append(_with_lab(part, about.lab) if len(folders) > 1 else part)
     whole = pa.concat_tables(parts)
@@ -287,8 +311,10 @@ def _common_standard(abouts: Sequence[_About]) -> ProcessStandard:
     for about in abouts:
         if sorted(map(_meaning, about.standard.requirements)) != wanted or about.standard.steps != standard.steps:
             raise FileError(
-                "These folders were exported under different process standards, so a miss does not mean the same in "
-                "all. Analyze them one by one, or import one standard into each lab first."
+                t(
+                    "These folders were exported under different process standards, so a miss does not mean the "
+                    "same in all. Analyze them one by one, or import one standard into each lab first."
+                )
             )
         by_meaning: dict[str, list[Requirement]] = {}
         for one in about.standard.requirements:

@@ -1,27 +1,30 @@
-"""One restoration and everything the records say about it: its columns, its returns, its time line."""
+"""One restoration by its number: its columns and its returns; and the returns last written down."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from difflib import get_close_matches
 from typing import Any
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, func, select
 
 from remakes.errors import EntryError
 from remakes.records import schema
-from remakes.records.codes import DEFECTS, FOUND_AT, SEVERITIES
 from remakes.records.store import Store
+from remakes.texts import t
 
 __all__ = [
-    "HistoryEvent",
+    "NumberMatch",
     "RecordedReturn",
     "RestorationRecord",
     "find_restoration",
     "latest_returns",
-    "restoration_history",
+    "match_number",
+    "recorded_return",
+    "recorded_returns",
+    "restoration_record",
     "unknown_restoration",
 ]
 
@@ -83,12 +86,19 @@ class RestorationRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HistoryEvent:
-    """One line of a restoration's time line; `on` is None where no day was recorded."""
+class NumberMatch:
+    """What a typed or scanned number stands for.
 
-    on: date | None
-    what: str
-    detail: str = ""
+    Attributes
+    ----------
+    found : str or None
+        The number as the records write it.
+    near : tuple of str
+        Where nothing was found: known numbers that look like it.
+    """
+
+    found: str | None
+    near: tuple[str, ...] = ()
 
 
 def find_restoration(store: Store, restoration_id: str) -> RestorationRecord | None:
@@ -105,7 +115,36 @@ def find_restoration(store: Store, restoration_id: str) -> RestorationRecord | N
         None where there is no such number.
     """
     with store.reader() as connection:
-        return _restoration(connection, restoration_id.strip())
+        return restoration_record(connection, restoration_id.strip())
+
+
+def match_number(store: Store, typed: str) -> NumberMatch:
+    """Which restoration did somebody type or scan?
+
+    The number itself counts first. Failing that, one that differs in capitals or blanks only, if there is
+    just one; failing that, nothing, and up to three numbers near it.
+    """
+    table = schema.restorations.c
+    wanted = typed.strip()
+    squeezed = "".join(wanted.split()).upper()
+    with store.reader() as connection:
+        if connection.scalar(select(table.restoration_id).where(table.restoration_id == wanted)) is not None:
+            return NumberMatch(found=wanted)
+        if not squeezed:
+            return NumberMatch(found=None)
+        plain = func.replace(func.upper(table.restoration_id), " ", "")
+        alike = connection.scalars(select(table.restoration_id).where(plain == squeezed)).all()
+        if len(alike) == 1:
+            return NumberMatch(found=str(alike[0]))
+        return NumberMatch(found=None, near=tuple(sorted(alike)[:3]) or _near(connection, wanted))
+
+
+def recorded_returns(store: Store, row_ids: Iterable[int]) -> tuple[RecordedReturn, ...]:
+    """The rows of these numbers as they stand now, in the order of their numbers; unknown ones are left out."""
+    table = schema.returns
+    with store.reader() as connection:
+        found = connection.execute(select(table).where(table.c.id.in_(list(row_ids))).order_by(table.c.id))
+        return tuple(map(_recorded_return, found))
 
 
 def latest_returns(store: Store, *, limit: int = 10) -> tuple[RecordedReturn, ...]:
@@ -117,57 +156,39 @@ def latest_returns(store: Store, *, limit: int = 10) -> tuple[RecordedReturn, ..
         `limit` is less than 1.
     """
     if limit < 1:
-        raise EntryError(f"{limit} returns were asked for; ask for 1 or more.")
+        raise EntryError(t("{limit} returns were asked for; ask for 1 or more.", limit=limit))
     query = select(schema.returns).order_by(schema.returns.c.id.desc()).limit(limit)
     with store.reader() as connection:
         return tuple(map(_recorded_return, connection.execute(query)))
 
 
-def restoration_history(store: Store, restoration_id: str) -> tuple[HistoryEvent, ...]:
-    """What happened to this restoration, in order?
-
-    Returns
-    -------
-    tuple of HistoryEvent
-        By day; within a day work comes before delivery and delivery before returns. Readings without a
-        recorded day stand at the end: where they belong is not known.
-
-    Raises
-    ------
-    EntryError
-        There is no such number.
-    """
-    restoration_id = restoration_id.strip()
-    with store.reader() as connection:
-        record = _restoration(connection, restoration_id)
-        if record is None:
-            raise unknown_restoration(connection, restoration_id)
-        log = schema.process_log
-        # By time of recording, then by row: two readings of one day keep their order.
-        query = select(log).where(log.c.restoration_id == restoration_id).order_by(log.c.recorded_at, log.c.id)
-        readings = [_reading_event(row) for row in connection.execute(query)]
-        remade = select(schema.restorations).where(schema.restorations.c.remake_of == restoration_id)
-        replacements = [
-            HistoryEvent(on=row.delivered_on, what="replaced", detail=f"by {row.restoration_id}")
-            for row in connection.execute(remade.order_by(schema.restorations.c.delivered_on))
-        ]
-    events = [*_before_work(record), *readings, *_after_work(record), *replacements]
-    # A stable sort: within a day the order above holds.
-    return tuple(sorted(events, key=lambda event: event.on or date.max))
-
-
 def unknown_restoration(connection: Connection, restoration_id: str) -> EntryError:
     """The error for a number that is not in the records, naming the nearest ones."""
-    known = connection.scalars(select(schema.restorations.c.restoration_id)).all()
-    near = get_close_matches(restoration_id, known, n=3, cutoff=0.7)
-    hint = f" Numbers near it: {', '.join(near)}." if near else ""
+    near = _near(connection, restoration_id)
+    hint = t(" {near}", near=t("Numbers near it: {items}.", items=", ".join(near))) if near else ""
     return EntryError(
-        f"There is no restoration {restoration_id!r} in the records.{hint} "
-        "Check the number, or bring the list of restorations in first."
+        t(
+            "There is no restoration {restoration_id!r} in the records.{hint} Check the number, or bring "
+            "the list of restorations in first.",
+            restoration_id=restoration_id,
+            hint=hint,
+        )
     )
 
 
-def _restoration(connection: Connection, restoration_id: str) -> RestorationRecord | None:
+def recorded_return(connection: Connection, row_id: int) -> RecordedReturn | None:
+    """One row of the returns, inside a running read or write; None where there is no such row."""
+    row = connection.execute(select(schema.returns).where(schema.returns.c.id == row_id)).one_or_none()
+    return None if row is None else _recorded_return(row)
+
+
+def _near(connection: Connection, restoration_id: str) -> tuple[str, ...]:
+    known = connection.scalars(select(schema.restorations.c.restoration_id)).all()
+    return tuple(get_close_matches(restoration_id, known, n=3, cutoff=0.7))
+
+
+def restoration_record(connection: Connection, restoration_id: str) -> RestorationRecord | None:
+    """As `find_restoration`, inside a running read or write."""
     table, returns = schema.restorations, schema.returns
     row = connection.execute(select(table).where(table.c.restoration_id == restoration_id)).one_or_none()
     if row is None:
@@ -181,45 +202,3 @@ def _restoration(connection: Connection, restoration_id: str) -> RestorationReco
 def _recorded_return(row: Row[Any]) -> RecordedReturn:
     values = dict(row._mapping) | {"extra": row.extra or {}}
     return RecordedReturn(row_id=values.pop("id"), **values)
-
-
-def _before_work(record: RestorationRecord) -> Iterator[HistoryEvent]:
-    if record.received_on is not None:
-        detail = f"replaces {record.remake_of}" if record.remake_of else ""
-        yield HistoryEvent(on=record.received_on, what="received", detail=detail)
-    elif record.remake_of:
-        yield HistoryEvent(on=None, what="ordered", detail=f"replaces {record.remake_of}")
-
-
-def _after_work(record: RestorationRecord) -> Iterator[HistoryEvent]:
-    if record.due_on is not None:
-        yield HistoryEvent(on=record.due_on, what="due")
-    yield HistoryEvent(on=record.delivered_on, what="delivered")
-    for one in record.returns:
-        yield HistoryEvent(on=one.reported_on, what="returned", detail=_return_in_words(one))
-        if one.voided_at is not None:
-            local = one.voided_at.replace(tzinfo=UTC).astimezone().date()
-            yield HistoryEvent(on=local, what="return taken back", detail=f"{one.return_id}: {one.voided_why or ''}")
-
-
-def _reading_event(row: Row[Any]) -> HistoryEvent:
-    value = "not recorded" if row.value is None else row.value
-    who = f", {row.operator}" if row.operator else ""
-    return HistoryEvent(
-        on=row.recorded_at and row.recorded_at.date(), what=row.step, detail=f"{row.reading} = {value}{who}"
-    )
-
-
-def _return_in_words(one: RecordedReturn) -> str:
-    parts = [f"{one.return_id}: {DEFECTS.get(one.defect, one.defect)}"]
-    if one.teeth:
-        parts.append(f"teeth {one.teeth}")
-    if one.found_at:
-        parts.append(FOUND_AT.get(one.found_at, one.found_at))
-    if one.severity is not None:
-        parts.append(f"severity {one.severity} ({SEVERITIES[one.severity]})")
-    if one.disposition:
-        parts.append(one.disposition)
-    if one.voided:
-        parts.append("taken back")
-    return ", ".join(parts)

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Final, Literal, get_args
 
 from remakes.errors import NotAllowedError
+from remakes.texts import either, in_a_row, later, t
 
 __all__ = ["PERMISSIONS", "ROLES", "Actor", "Permission", "Role"]
 
@@ -48,6 +49,26 @@ PERMISSIONS: Final[Mapping[Permission, frozenset[Role]]] = MappingProxyType(
 )
 
 
+#: Roles and permissions as they stand in a sentence.
+_WORDS: Final = MappingProxyType(
+    {
+        "quality": later("quality"),
+        "manager": later("manager"),
+        "technician": later("technician"),
+        "enter returns": later("enter returns"),
+        "write at the bench": later("write at the bench"),
+        "import lists": later("import lists"),
+        "state the date": later("state the date"),
+        "change the standard": later("change the standard"),
+        "change costs": later("change costs"),
+        "decide actions": later("decide actions"),
+        "keep people": later("keep people"),
+        "sign in": later("sign in"),
+        "keep a draft": later("keep a draft"),
+    }
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Actor:
     """A person as the records know them: a pseudonymous code, and the roles they hold."""
@@ -65,9 +86,15 @@ class Actor:
         """
         if self.roles & PERMISSIONS[may]:
             return
-        held = " and ".join(sorted(self.roles)) or "none"
-        needed = " or ".join(sorted(PERMISSIONS[may]))
+        held = in_a_row(t(_WORDS[one]) for one in sorted(self.roles)) if self.roles else t("none")
+        needed = either(t(_WORDS[one]) for one in sorted(PERMISSIONS[may]))
         raise NotAllowedError(
-            f"{self.code} holds the role {held}; to {may}, the role {needed} is needed. Nothing was saved: "
-            "ask somebody who has that role, or the manager to give it to you under People and set-up."
+            t(
+                "{code} holds the role {held}; to {may}, the role {needed} is needed. Nothing was saved: ask "
+                "somebody who has that role, or the manager to give it to you under People and set-up.",
+                code=self.code,
+                held=held,
+                may=t(_WORDS[may]),
+                needed=needed,
+            )
         )

@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 
 from remakes.errors import ProcessStandardError
 from remakes.records.cells import number_from_text
+from remakes.texts import Said, either, t
 
 __all__ = ["RULE_KINDS", "ProcessStandard", "Requirement", "Rule", "RuleKind"]
 
@@ -82,15 +83,20 @@ class Rule:
     def __str__(self) -> str:
         match self.kind:
             case "at_least":
-                return f"at least {self.low:g}"
+                return t("at least {low:g}", low=self.low)
             case "at_most":
-                return f"at most {self.high:g}"
+                return t("at most {high:g}", high=self.high)
             case "between":
-                return f"{self.low:g} to {self.high:g}"
+                return t("{low:g} to {high:g}", low=self.low, high=self.high)
             case "one_of":
-                return " or ".join(self.values)
+                return either(self.values)
             case _:
-                return f"not {' nor '.join(self.values)}"
+                return _none_of(self.values)
+
+
+def _none_of(values: tuple[str, ...]) -> Said:
+    *most, last = values
+    return t("not {most} nor {last}", most=", ".join(most), last=last) if most else t("not {words}", words=last)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,10 +175,14 @@ class ProcessStandard:
         """
         found = self._of_factor.get(factor, ())
         if not found:
-            known = ", ".join(self._of_factor) or "none"
+            known = ", ".join(self._of_factor) or t("none")
             raise ProcessStandardError(
-                f"The process standard names no factor {factor!r}. It names: {known}. "
-                "Use one of these, or add a requirement to the standard and import it."
+                t(
+                    "The process standard names no factor {factor!r}. It names: {known}. Use one of these, or "
+                    "add a requirement to the standard and import it.",
+                    factor=factor,
+                    known=known,
+                )
             )
         return found
 

@@ -30,6 +30,7 @@ from remakes.records.cells import (
     yes_no,
 )
 from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, KINDS, PLANES, SEVERITIES
+from remakes.texts import t
 
 __all__ = [
     "COLUMNS",
@@ -180,14 +181,14 @@ REQUIRED_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 _HOW_TO_FILL: Mapping[str, str] = MappingProxyType(
     {
-        "restoration_id": "Write the lab's own number of the restoration.",
-        "return_id": "Write the number of the return; its further defects carry the same one.",
-        "kind": f"Write one of: {', '.join(KINDS)}.",
-        "delivered_on": "Write the day it left the lab, such as 2026-03-02; leave out what has not left yet.",
-        "reported_on": "Write the day the return was reported, such as 2026-03-02.",
-        "defect": f"Write one of: {', '.join(DEFECTS)}.",
-        "step": "Write the working step as the process standard names it.",
-        "reading": "Write the reading as the process standard names it.",
+        "restoration_id": t("Write the lab's own number of the restoration."),
+        "return_id": t("Write the number of the return; its further defects carry the same one."),
+        "kind": t("Write one of: {items}.", items=", ".join(KINDS)),
+        "delivered_on": t("Write the day it left the lab, such as 2026-03-02; leave out what has not left yet."),
+        "reported_on": t("Write the day the return was reported, such as 2026-03-02."),
+        "defect": t("Write one of: {items}.", items=", ".join(DEFECTS)),
+        "step": t("Write the working step as the process standard names it."),
+        "reading": t("Write the reading as the process standard names it."),
     }
 )
 
@@ -235,8 +236,8 @@ def check_restoration(raw: Mapping[str, object]) -> tuple[RestorationRow | None,
                 Problem(
                     column="units",
                     value="",
-                    reason="The number of units is blank, and so are the teeth.",
-                    mend="Write the number of units (1 or more), or the teeth.",
+                    reason=t("The number of units is blank, and so are the teeth."),
+                    mend=t("Write the number of units (1 or more), or the teeth."),
                 )
             )
     received, delivered = values["received_on"], values["delivered_on"]
@@ -245,8 +246,8 @@ def check_restoration(raw: Mapping[str, object]) -> tuple[RestorationRow | None,
             Problem(
                 column="delivered_on",
                 value=delivered.isoformat(),
-                reason=f"Delivered before it was received ({received.isoformat()}).",
-                mend="Correct the one of the two dates that is wrong; leave received_on blank if it is not known.",
+                reason=t("Delivered before it was received ({received}).", received=received.isoformat()),
+                mend=t("Correct the one of the two dates that is wrong; leave received_on blank if it is not known."),
             )
         )
     if values["remake_of"] is not None and values["remake_of"] == values["restoration_id"]:
@@ -254,8 +255,8 @@ def check_restoration(raw: Mapping[str, object]) -> tuple[RestorationRow | None,
             Problem(
                 column="remake_of",
                 value=values["remake_of"],
-                reason="A restoration cannot replace itself.",
-                mend="Write the number of the earlier restoration, or leave it blank.",
+                reason=t("A restoration cannot replace itself."),
+                mend=t("Write the number of the earlier restoration, or leave it blank."),
             )
         )
     return (None, problems) if problems else (RestorationRow(**values), problems)
@@ -295,8 +296,10 @@ def check_return_against(row: ReturnRow, delivered_on: date) -> list[Problem]:
         Problem(
             column="reported_on",
             value=row.reported_on.isoformat(),
-            reason=f"Reported before the restoration was delivered ({delivered_on.isoformat()}).",
-            mend="Correct the date; if it was caught in the lab, write before_delivery in found_at.",
+            reason=t(
+                "Reported before the restoration was delivered ({delivered_on}).", delivered_on=delivered_on.isoformat()
+            ),
+            mend=t("Correct the date; if it was caught in the lab, write before_delivery in found_at."),
         )
     ]
 
@@ -314,7 +317,11 @@ def _read(table: str, readers: Mapping[str, Reader], raw: Mapping[str, object]) 
             )
             continue
         if values[column] is None and column in REQUIRED_COLUMNS[table]:
-            problems.append(Problem(column=column, value="", reason=f"{column} is blank.", mend=_HOW_TO_FILL[column]))
+            problems.append(
+                Problem(
+                    column=column, value="", reason=t("{column} is blank.", column=column), mend=t(_HOW_TO_FILL[column])
+                )
+            )
     values["extra"] = _extra(readers, raw, problems)
     return values, problems
 

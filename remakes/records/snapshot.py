@@ -21,6 +21,7 @@ from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store, copy_sqlite, read_observed_until
+from remakes.texts import t
 
 __all__ = ["LOG_COLUMNS", "RESTORATION_COLUMNS", "RETURN_COLUMNS", "Snapshot", "arrow_schema", "take_snapshot"]
 
@@ -131,8 +132,12 @@ def _read_sqlite(connection: Connection) -> list[pa.Table]:
             copy_sqlite(connection, copy)
         except (OSError, sqlite3.Error) as error:
             raise StoreError(
-                f"The records could not be copied to {folder} for counting ({error}). "
-                "Free some space there, or name another folder in the environment variable TMPDIR."
+                t(
+                    "The records could not be copied to {folder} for counting ({error}). Free some space there, "
+                    "or name another folder in the environment variable TMPDIR.",
+                    folder=folder,
+                    error=error,
+                )
             ) from error
         return _read_file(copy, connection.dialect)
 

@@ -19,6 +19,7 @@ from remakes.records.before_images import keep_before
 from remakes.records.requirements import ProcessStandard, Requirement, Rule, RuleKind
 from remakes.records.standard_file import APPLIES_WHEN_COLUMNS, StandardFileError, parse_standard
 from remakes.records.store import Store
+from remakes.texts import t
 
 __all__ = [
     "APPLIES_WHEN_COLUMNS",
@@ -30,9 +31,12 @@ __all__ = [
     "load_standard",
     "parse_standard",
     "read_standard",
+    "requirement_as_json",
+    "requirement_columns",
     "save_standard",
     "undo_standard",
     "write_standard",
+    "write_steps_and_title",
 ]
 
 _TITLE = "standard_title"
@@ -88,7 +92,9 @@ def write_standard(
     """
     table = schema.requirements
     stored = {tuple(getattr(row, name) for name in _KEY): row for row in connection.execute(select(table))}
-    wanted = {tuple(values[name] for name in _KEY): values for values in map(_columns, standard.requirements)}
+    wanted = {
+        tuple(values[name] for name in _KEY): values for values in map(requirement_columns, standard.requirements)
+    }
     _refuse_lost_steps(standard.steps, [row for key, row in stored.items() if key not in wanted])
     _replace_steps_and_title(connection, standard, import_id=import_id)
     added = [values | {"import_id": import_id} for key, values in wanted.items() if key not in stored]
@@ -100,7 +106,9 @@ def write_standard(
         if row is None or all(getattr(row, name) == value for name, value in values.items()):
             continue
         changed += 1
-        keep_before(connection, import_id, table=table.name, key=str(row.id), before=_as_json(row))
+        keep_before(
+            connection, import_id, table=table.name, key=str(row.id), before=requirement_as_json(_requirement(row))
+        )
         connection.execute(table.update().where(table.c.id == row.id).values(values))
     return len(added), changed, len(wanted) - len(added) - changed
 
@@ -137,11 +145,12 @@ def undo_standard(connection: Connection, import_id: int) -> int:
             connection.execute(table.update().where(table.c.id == int(change.row_key)).values(before))
             touched += 1
         elif change.table_name == schema.steps.name:
-            _write_steps_and_title(connection, tuple(change.before["steps"]), change.before["title"])
+            write_steps_and_title(connection, tuple(change.before["steps"]), change.before["title"])
     return touched
 
 
-def _columns(one: Requirement) -> dict[str, Any]:
+def requirement_columns(one: Requirement) -> dict[str, Any]:
+    """A requirement as its row of the store; days as days."""
     conditions = {column: list(values) for column, values in one.applies_when.items()}
     return {
         "factor": one.factor,
@@ -175,8 +184,9 @@ def _requirement(row: Row[Any]) -> Requirement:
     )
 
 
-def _as_json(row: Row[Any]) -> dict[str, Any]:
-    content = _columns(_requirement(row))
+def requirement_as_json(one: Requirement) -> dict[str, Any]:
+    """The same, as JSON can hold it: for the audit, and for a batch that may be undone."""
+    content = requirement_columns(one)
     return content | {name: content[name] and content[name].isoformat() for name in _DAYS}
 
 
@@ -185,12 +195,17 @@ def _from_json(before: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _refuse_lost_steps(steps: tuple[str, ...], kept: list[Row[Any]]) -> None:
-    lost = sorted({f"{row.step} (factor {row.factor})" for row in kept if row.step not in steps})
+    lost = sorted(
+        {t("{step} (factor {factor})", step=row.step, factor=row.factor) for row in kept if row.step not in steps}
+    )
     if lost:
         raise ProcessStandardError(
-            f"The new standard no longer names steps that earlier requirements belong to: {', '.join(lost)}. "
-            "Nothing is deleted, since past deliveries keep their limits: keep these steps in `steps`, and give "
-            "requirements that no longer hold a valid_until."
+            t(
+                "The new standard no longer names steps that earlier requirements belong to: {items}. "
+                "Nothing is deleted, since past deliveries keep their limits: keep these steps in `steps`, "
+                "and give requirements that no longer hold a valid_until.",
+                items=", ".join(lost),
+            )
         )
 
 
@@ -205,10 +220,11 @@ def _replace_steps_and_title(connection: Connection, standard: ProcessStandard, 
     if (steps, title) != (standard.steps, standard.title):
         before = {"steps": list(steps), "title": title}
         keep_before(connection, import_id, table=schema.steps.name, key="", before=before)
-        _write_steps_and_title(connection, standard.steps, standard.title)
+        write_steps_and_title(connection, standard.steps, standard.title)
 
 
-def _write_steps_and_title(connection: Connection, steps: tuple[str, ...], title: str | None) -> None:
+def write_steps_and_title(connection: Connection, steps: tuple[str, ...], title: str | None) -> None:
+    """Replace the steps in their order, and what the standard is called."""
     connection.execute(schema.steps.delete())
     if steps:
         connection.execute(schema.steps.insert(), [{"position": n, "step": step} for n, step in enumerate(steps, 1)])

@@ -9,6 +9,7 @@ from remakes.records.cells import did_you_mean
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import RULE_KINDS, ProcessStandard, Requirement, Rule
 from remakes.records.toml_blocks import Block, Blocks, Mistake, in_words, is_number
+from remakes.texts import in_a_row, t
 
 __all__ = ["APPLIES_WHEN_COLUMNS", "StandardFileError", "parse_standard"]
 
@@ -60,12 +61,12 @@ def parse_standard(text: str, *, file: str) -> ProcessStandard:
     top = blocks.top()
     top.only(("title", "steps", "requirement"))
     title = top.text("title") or ""
-    steps = top.texts("steps", of="working steps")
+    steps = top.texts("steps", of=t("working steps"))
     if top.values.get("steps") == []:
-        top.mistake("steps", "needed is at least one working step")
+        top.mistake("steps", t("needed is at least one working step"))
     found = blocks.tables("requirement")
     if top.values.get("requirement", []) == []:
-        top.mistake("requirement", "needed is at least one block [[requirement]]")
+        top.mistake("requirement", t("needed is at least one block [[requirement]]"))
     requirements = tuple(_requirement(block, steps) for block in found)
     _refuse_contradictions(found, requirements)
     if blocks.mistakes:
@@ -75,17 +76,27 @@ def parse_standard(text: str, *, file: str) -> ProcessStandard:
 
 def _requirement(block: Block, steps: tuple[str, ...]) -> Requirement:
     block.only(_KEYS)
-    step = block.text("step", needed="the working step it belongs to") or ""
+    step = block.text("step", needed=t("the working step it belongs to")) or ""
     if step and steps and step not in steps:
-        block.mistake("step", f"no such step; steps names {', '.join(steps)}.{did_you_mean(step, steps)}", seen=step)
-    valid_from = block.day("valid_from", needed="the day from which it holds")
+        block.mistake(
+            "step",
+            t(
+                "no such step; steps names {items}.{did_you_mean}",
+                items=", ".join(steps),
+                did_you_mean=did_you_mean(step, steps),
+            ),
+            seen=step,
+        )
+    valid_from = block.day("valid_from", needed=t("the day from which it holds"))
     valid_until = block.day("valid_until")
     if valid_from and valid_until and valid_until < valid_from:
-        block.mistake("valid_until", f"it ends before it begins ({valid_from})", seen=valid_until)
+        block.mistake(
+            "valid_until", t("it ends before it begins ({valid_from})", valid_from=valid_from), seen=valid_until
+        )
     return Requirement(
-        factor=block.text("factor", needed="the factor's name") or "",
+        factor=block.text("factor", needed=t("the factor's name")) or "",
         step=step,
-        reading=block.text("reading", needed="the name of the reading in the process log") or "",
+        reading=block.text("reading", needed=t("the name of the reading in the process log")) or "",
         unit=block.text("unit"),
         rule=_rule(block),
         applies_when=_applies_when(block),
@@ -100,8 +111,11 @@ def _requirement(block: Block, steps: tuple[str, ...]) -> Requirement:
 def _rule(block: Block) -> Rule:
     stated = [kind for kind in RULE_KINDS if kind in block]
     if len(stated) != 1:
-        have = f"it has {' and '.join(stated)}" if stated else "it has none"
-        block.mistake(stated[1] if stated else "rule", f"needed is exactly one of {', '.join(RULE_KINDS)}; {have}")
+        have = t("it has {items}", items=in_a_row(stated)) if stated else t("it has none")
+        block.mistake(
+            stated[1] if stated else "rule",
+            t("needed is exactly one of {items}; {have}", items=", ".join(RULE_KINDS), have=have),
+        )
         return Rule(kind="one_of")
     kind = stated[0]
     match kind:
@@ -113,52 +127,68 @@ def _rule(block: Block) -> Rule:
             low, high = _ends(block)
             return Rule(kind=kind, low=low, high=high)
         case _:
-            values = block.texts(kind, of="allowed values" if kind == "one_of" else "forbidden values")
+            values = block.texts(kind, of=t("allowed values") if kind == "one_of" else t("forbidden values"))
             if block.values[kind] == []:
-                block.mistake(kind, "needed is at least one value")
+                block.mistake(kind, t("needed is at least one value"))
             return Rule(kind=kind, values=values)
 
 
 def _ends(block: Block) -> tuple[float, float]:
     ends = block.values["between"]
     if not isinstance(ends, list) or len(ends) != 2 or not all(is_number(end) for end in ends):
-        block.mistake("between", "needed are two numbers, [lowest, highest]", seen=ends)
+        block.mistake("between", t("needed are two numbers, [lowest, highest]"), seen=ends)
         return 0.0, 0.0
     if ends[0] > ends[1]:
-        block.mistake("between", "the lower number must come first", seen=ends)
+        block.mistake("between", t("the lower number must come first"), seen=ends)
     return float(ends[0]), float(ends[1])
 
 
 def _applies_when(block: Block) -> dict[str, tuple[str, ...]]:
     conditions = block.values.get("applies_when", {})
     if not isinstance(conditions, dict):
-        block.mistake("applies_when", 'needed is { column = ["value", ...] }', seen=conditions)
+        block.mistake("applies_when", t('needed is { column = ["value", ...] }'), seen=conditions)
         return {}
     found = {}
     for column, values in conditions.items():
         if column not in APPLIES_WHEN_COLUMNS:
             known = ", ".join(APPLIES_WHEN_COLUMNS)
             hint = did_you_mean(column, APPLIES_WHEN_COLUMNS)
-            block.mistake("applies_when", f"{column} is no column it can depend on; known are {known}.{hint}")
+            block.mistake(
+                "applies_when",
+                t(
+                    "{column} is no column it can depend on; known are {known}.{hint}",
+                    column=column,
+                    known=known,
+                    hint=hint,
+                ),
+            )
             continue
         if values == []:
-            block.mistake("applies_when", f"{column} needs at least one value; leave it out if it applies to all")
-        found[column] = tuple(sorted(block.texts_in("applies_when", values, of=f"values of {column}")))
+            block.mistake(
+                "applies_when", t("{column} needs at least one value; leave it out if it applies to all", column=column)
+            )
+        found[column] = tuple(sorted(block.texts_in("applies_when", values, of=t("values of {column}", column=column))))
     return dict(sorted(found.items()))
 
 
 def _may_cause(block: Block) -> tuple[str, ...]:
     if "may_cause" not in block:
         block.mistake(
-            "may_cause", "needed is the list of defects it can plausibly cause; [] says that it can cause none"
+            "may_cause", t("needed is the list of defects it can plausibly cause; [] says that it can cause none")
         )
         return ()
-    defects = block.texts("may_cause", of="defects")
+    defects = block.texts("may_cause", of=t("defects"))
     for defect in defects:
         if defect not in DEFECTS:
             known = ", ".join(DEFECTS)
             block.mistake(
-                "may_cause", f"no such defect; known are {known}.{did_you_mean(defect, DEFECTS)}", seen=defect
+                "may_cause",
+                t(
+                    "no such defect; known are {known}.{did_you_mean}",
+                    known=known,
+                    did_you_mean=did_you_mean(defect, DEFECTS),
+                ),
+                seen=defect,
             )
     return defects
 
@@ -173,10 +203,17 @@ def _refuse_contradictions(found: tuple[Block, ...], requirements: tuple[Require
         if key in first:
             block.mistake(
                 "factor",
-                f"the same factor, valid_from and applies_when as block {first[key]}; needed is a later "
-                "valid_from or another applies_when",
+                t(
+                    "the same factor, valid_from and applies_when as block {first}; needed is a later valid_from "
+                    "or another applies_when",
+                    first=first[key],
+                ),
                 seen=one.factor,
             )
         first.setdefault(key, n)
         if one.step and steps.setdefault(one.factor, one.step) != one.step:
-            block.mistake("step", f"factor {one.factor} stands in step {steps[one.factor]} already", seen=one.step)
+            block.mistake(
+                "step",
+                t("factor {factor} stands in step {steps} already", factor=one.factor, steps=steps[one.factor]),
+                seen=one.step,
+            )

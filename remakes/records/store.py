@@ -24,6 +24,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.permissions import Actor, Permission
+from remakes.texts import t
 
 __all__ = ["DEFAULT_URL", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
 
@@ -40,20 +41,28 @@ _LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's code; its words depend on the serv
 _UPGRADING = threading.Lock()
 
 #: Audit lines of these tables tell of changes that no figure rests on.
-_BESIDE_THE_FIGURES: Final = tuple(
-    table.name
-    for table in (
-        schema.decisions,
-        schema.trial_plans,
-        schema.people,
-        schema.open_work,
-        schema.bench_readings,
-        schema.timers,
-        schema.photos,
-    )
+_BESIDE_THE_FIGURES: Final = (
+    *(
+        table.name
+        for table in (
+            schema.decisions,
+            schema.trial_plans,
+            schema.people,
+            schema.open_work,
+            schema.bench_readings,
+            schema.timers,
+            schema.photos,
+        )
+    ),
+    "column maps",  # settings by their place
 )
 
-_SQLITE_PRAGMAS = ("journal_mode=WAL", "foreign_keys=ON", "synchronous=NORMAL", f"busy_timeout={_PATIENCE_MS}")
+_SQLITE_PRAGMAS = (
+    "journal_mode=WAL",
+    "foreign_keys=ON",
+    "synchronous=NORMAL",
+    f"busy_timeout={_PATIENCE_MS}",
+)
 
 
 def now() -> datetime:
@@ -126,11 +135,14 @@ class Store:
         except DBAPIError as error:
             if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
                 raise StoreError(
-                    "Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try again."
+                    t(
+                        "Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try "
+                        "again."
+                    )
                 ) from error
             if "readonly" in str(error.orig):
                 raise StoreError(
-                    f"{self.url} cannot be written to. Check the file's and the folder's rights."
+                    t("{url} cannot be written to. Check the file's and the folder's rights.", url=self.url)
                 ) from error
             raise
 
@@ -161,6 +173,13 @@ class Store:
         rest = select(func.coalesce(func.max(audit.id), 0)).where(audit.table_name.not_in(_BESIDE_THE_FIGURES))
         with self.reader() as connection:
             return int(connection.scalar(rest) or 0)
+
+    def figure_changes_since(self, version: int) -> int:
+        """How many changes that figures rest on came after a state of the records, as `figures_version` names it."""
+        audit = schema.audit.c
+        later = select(func.count()).where(audit.id > version, audit.table_name.not_in(_BESIDE_THE_FIGURES))
+        with self.reader() as connection:
+            return int(connection.scalar(later) or 0)
 
     def setting(self, key: str) -> Any:
         """One stored setting, or None."""
@@ -240,8 +259,12 @@ def open_store(url: str | None = None, *, create: bool = True) -> Store:
         engine.dispose()
         reason = str(getattr(error, "orig", error)).strip().splitlines()[0]
         raise StoreError(
-            f"{shown} cannot be opened as a store of records ({reason}). "
-            "Check the address given to --db, and that the file is one this program made."
+            t(
+                "{shown} cannot be opened as a store of records ({reason}). Check the address given to --db, "
+                "and that the file is one this program made.",
+                shown=shown,
+                reason=reason,
+            )
         ) from error
     except StoreError:
         engine.dispose()
@@ -263,8 +286,12 @@ def _engine(url: str, *, create: bool) -> Engine:
         shown = re.sub(r"(://[^:/@]*):[^@]*@", r"\1:***@", url)
         reason = str(error).replace(url, shown)
         raise StoreError(
-            f"--db {shown!r} is no address of a store ({reason}). Give a file name, sqlite:///FILE, or "
-            "postgresql://USER@HOST/NAME (for PostgreSQL, install the extra: remakes[postgres])."
+            t(
+                "--db {shown!r} is no address of a store ({reason}). Give a file name, sqlite:///FILE, or "
+                "postgresql://USER@HOST/NAME (for PostgreSQL, install the extra: remakes[postgres]).",
+                shown=shown,
+                reason=reason,
+            )
         ) from error
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_up_sqlite)
@@ -274,14 +301,22 @@ def _engine(url: str, *, create: bool) -> Engine:
 
 def _check_sqlite_file(database: str | None, *, create: bool) -> None:
     if not database or database == ":memory:":
-        raise StoreError("A store in memory would be lost at once. Give the name of a file after --db.")
+        raise StoreError(t("A store in memory would be lost at once. Give the name of a file after --db."))
     path = Path(database)
     if not path.parent.is_dir():
-        raise StoreError(f"The folder {path.parent} does not exist. Make it first, or give another place after --db.")
+        raise StoreError(
+            t(
+                "The folder {parent} does not exist. Make it first, or give another place after --db.",
+                parent=path.parent,
+            )
+        )
     if not create and not path.is_file():
         raise StoreError(
-            f"There are no records at {path}. Bring some in with `remakes import FOLDER`, "
-            "or say with --db where they are."
+            t(
+                "There are no records at {path}. Bring some in with `remakes import FOLDER`, or say with "
+                "--db where they are.",
+                path=path,
+            )
         )
 
 
@@ -313,8 +348,12 @@ def _revision(engine: Engine) -> str | None:
         if tables:
             shown = engine.url.render_as_string(hide_password=True)
             raise StoreError(
-                f"{shown} holds other tables ({', '.join(sorted(tables)[:4])}), "
-                "not a lab's records. Give another file or database after --db."
+                t(
+                    "{shown} holds other tables ({items}), not a lab's records. Give another file or database "
+                    "after --db.",
+                    shown=shown,
+                    items=", ".join(sorted(tables)[:4]),
+                )
             )
         return None
 
@@ -322,8 +361,12 @@ def _revision(engine: Engine) -> str | None:
 def _upgrade(engine: Engine, revision: str | None) -> None:
     if revision is not None and revision > schema.SCHEMA_REVISION:
         raise StoreError(
-            f"These records were written by a newer version of the program (tables {revision}, "
-            f"this program knows {schema.SCHEMA_REVISION}). Update the program; the records are untouched."
+            t(
+                "These records were written by a newer version of the program (tables {revision}, this "
+                "program knows {schema_revision}). Update the program; the records are untouched.",
+                revision=revision,
+                schema_revision=schema.SCHEMA_REVISION,
+            )
         )
     # Only a new or old store needs the migration library.
     from alembic import command

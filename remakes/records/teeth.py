@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Literal, get_args
 
 from remakes.errors import EntryError
+from remakes.texts import later, run_on, t
 
 __all__ = ["NOTATIONS", "Notation", "Region", "ToothError", "parse_teeth", "region"]
 
@@ -58,12 +59,14 @@ _CODES: MappingProxyType[Notation, MappingProxyType[str, str]] = MappingProxyTyp
 )
 _EXAMPLES = MappingProxyType(
     {
-        "iso3950": "two-digit codes such as `34 35 36` (quadrants 1-4 with teeth 1-8, deciduous 5-8 with 1-5)",
-        "universal": "numbers 1-32 such as `19 20 21`, or A-T for deciduous teeth",
-        "palmer": "quadrant and tooth such as `UR6 LL4`, or with the sign `6┘ └6 ┌6 6┐` (A-E for deciduous teeth)",
+        "iso3950": later("two-digit codes such as `34 35 36` (quadrants 1-4 with teeth 1-8, deciduous 5-8 with 1-5)"),
+        "universal": later("numbers 1-32 such as `19 20 21`, or A-T for deciduous teeth"),
+        "palmer": later(
+            "quadrant and tooth such as `UR6 LL4`, or with the sign `6┘ └6 ┌6 6┐` (A-E for deciduous teeth)"
+        ),
     }
 )
-_OTHER_NOTATION = ' If the list counts teeth another way, declare it: teeth = "universal" or "palmer".'
+_OTHER_NOTATION = later('If the list counts teeth another way, declare it: teeth = "universal" or "palmer".')
 
 _DASH = re.compile(r"\s*[-–]\s*")
 _SEPARATORS = re.compile(r"[\s,;+]+")
@@ -118,7 +121,13 @@ def parse_teeth(text: str, *, notation: Notation = "iso3950") -> str:
     ISO 3950:2016, Dentistry, Designation system for teeth and areas of the oral cavity.
     """
     if notation not in _CODES:
-        raise EntryError(f"{notation!r} is no way to number teeth. Use one of: {', '.join(NOTATIONS)}.")
+        raise EntryError(
+            t(
+                "{notation!r} is no way to number teeth. Use one of: {items}.",
+                notation=notation,
+                items=", ".join(NOTATIONS),
+            )
+        )
     found: dict[str, None] = {}
     for part in _SEPARATORS.split(_DASH.sub("-", text.strip())):
         if part:
@@ -157,8 +166,8 @@ def _codes_of(part: str, notation: Notation) -> Iterator[str]:
     arch = next(arch for arch in _ARCHES if start in arch)
     if end not in arch:
         raise ToothError(
-            f"The range {part!r} starts and ends in different arches.",
-            "Write a range within one arch, such as 34-36 or 12-21, or name the teeth one by one.",
+            t("The range {part!r} starts and ends in different arches.", part=part),
+            t("Write a range within one arch, such as 34-36 or 12-21, or name the teeth one by one."),
         )
     i, j = arch.index(start), arch.index(end)
     yield from arch[i : j + 1] if i <= j else reversed(arch[j : i + 1])
@@ -167,9 +176,11 @@ def _codes_of(part: str, notation: Notation) -> Iterator[str]:
 def _code_of(tooth: str, part: str, notation: Notation) -> str:
     code = _CODES[notation].get(tooth.upper())
     if code is None:
-        shown = f"{tooth!r}" if tooth == part else f"{tooth!r} in {part!r}"
+        shown = f"{tooth!r}" if tooth == part else t("{tooth!r} in {part!r}", tooth=tooth, part=part)
         raise ToothError(
-            f"{shown} is no tooth in the notation {notation}.",
-            f"Write {_EXAMPLES[notation]}." + (_OTHER_NOTATION if notation == "iso3950" else ""),
+            t("{shown} is no tooth in the notation {notation}.", shown=shown, notation=notation),
+            run_on(
+                t("Write {needed}.", needed=_EXAMPLES[notation]), t(_OTHER_NOTATION) if notation == "iso3950" else ""
+            ),
         )
     return code

@@ -16,6 +16,7 @@ from datetime import date, datetime
 from typing import Any
 
 from remakes.records.cells import RefusedCell, did_you_mean, plain_text, shown
+from remakes.texts import t, tn
 
 __all__ = ["Block", "Blocks", "Mistake", "in_words", "is_number"]
 
@@ -36,16 +37,21 @@ class Mistake:
     line: int | None = None
 
     def __str__(self) -> str:
-        line = f"line {self.line}, " if self.line else ""
         what = f"{self.key} = {self.seen}" if self.seen else self.key
-        return f"{line}{self.block}: {what}: {self.needed}"
+        told = t("{block}: {what}: {needed}", block=self.block, what=what, needed=self.needed)
+        return t("line {line}, {told}", line=self.line, told=told) if self.line else told
 
 
 def in_words(file: str, mistakes: Sequence[Mistake]) -> str:
     """The message that refuses a file for these mistakes."""
-    count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
     lines = "\n".join(f"  {mistake}" for mistake in mistakes)
-    return f"{file}: {count}; nothing of it was taken. Correct and read it again.\n{lines}"
+    return tn(
+        len(mistakes),
+        "{file}: 1 mistake; nothing of it was taken. Correct and read it again.\n{lines}",
+        "{file}: {n} mistakes; nothing of it was taken. Correct and read it again.\n{lines}",
+        file=file,
+        lines=lines,
+    )
 
 
 class Blocks:
@@ -74,23 +80,23 @@ class Blocks:
             at = re.search(r"at line (\d+)", str(error))
             self.mistakes.append(
                 Mistake(
-                    block="file",
+                    block=t("file"),
                     key="TOML",
                     seen="",
-                    needed=f"this is no readable TOML ({error}); correct the place named",
+                    needed=t("this is no readable TOML ({error}); correct the place named", error=error),
                     line=int(at[1]) if at else None,
                 )
             )
 
     def top(self) -> Block:
         """The keys above the first block."""
-        return Block(self, name="top of the file", values=self.content, lines=range(1, len(self._lines) + 1))
+        return Block(self, name=t("top of the file"), values=self.content, lines=range(1, len(self._lines) + 1))
 
     def tables(self, name: str) -> tuple[Block, ...]:
         """The `[[name]]` blocks, in the order of the file."""
         found = self.content.get(name, [])
         if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
-            self.top().mistake(name, f"needed are blocks that begin with [[{name}]]", seen=found)
+            self.top().mistake(name, t("needed are blocks that begin with [[{name}]]", name=name), seen=found)
             return ()
         spans = self._spans(rf"\s*\[\[\s*{name}\s*\]\]")
         if len(spans) != len(
@@ -109,7 +115,7 @@ class Blocks:
             return None
         spans = self._spans(rf"\s*\[\s*{name}\s*\]") or [range(0)]
         if not isinstance(found, dict):
-            self.top().mistake(name, f"needed is a block that begins with [{name}]", seen=found)
+            self.top().mistake(name, t("needed is a block that begins with [{name}]", name=name), seen=found)
             return None
         return Block(self, name=f"[{name}]", values=found, lines=spans[0])
 
@@ -162,17 +168,24 @@ class Block:
         known = tuple(known)
         for key in self.values:
             if key not in known:
-                self.mistake(key, f"no such key here; known are {', '.join(known)}.{did_you_mean(key, known)}")
+                self.mistake(
+                    key,
+                    t(
+                        "no such key here; known are {items}.{did_you_mean}",
+                        items=", ".join(known),
+                        did_you_mean=did_you_mean(key, known),
+                    ),
+                )
 
     def text(self, key: str, *, needed: str | None = None) -> str | None:
         """A text without blanks around it; None for a blank or a missing one, a mistake if it is `needed` (as what)."""
         value = self.values.get(key)
         if value is not None and not isinstance(value, str):
-            self.mistake(key, "needed is a text in quotes", seen=value)
+            self.mistake(key, t("needed is a text in quotes"), seen=value)
             return None
         value = (value or "").strip()
         if not value and needed:
-            self.mistake(key, f"needed is {needed}; it is missing or blank")
+            self.mistake(key, t("needed is {needed}; it is missing or blank", needed=needed))
         return value or None
 
     def number(self, key: str, *, low: float = -math.inf, default: float = 0.0) -> float:
@@ -181,10 +194,10 @@ class Block:
             return default
         value = self.values[key]
         if not is_number(value):
-            self.mistake(key, "needed is a number, without quotes", seen=value)
+            self.mistake(key, t("needed is a number, without quotes"), seen=value)
             return default
         if value < low:
-            self.mistake(key, f"needed is {low:g} or more", seen=value)
+            self.mistake(key, t("needed is {low:g} or more", low=low), seen=value)
             return default
         return float(value)
 
@@ -195,15 +208,15 @@ class Block:
     def texts_in(self, key: str, value: object, *, of: str) -> tuple[str, ...]:
         """The same for a value that stands inside the key, such as one entry of an inline table."""
         if not isinstance(value, list):
-            self.mistake(key, f"needed is a list of {of} in square brackets", seen=value)
+            self.mistake(key, t("needed is a list of {of} in square brackets", of=of), seen=value)
             return ()
         found: list[str] = []
         for one in value:
             text = _as_text(one)
             if not text:
-                self.mistake(key, f"needed are {of}, each a text in quotes", seen=one)
+                self.mistake(key, t("needed are {of}, each a text in quotes", of=of), seen=one)
             elif text in found:
-                self.mistake(key, f"{text} stands there twice; once is needed", seen=one)
+                self.mistake(key, t("{value} stands there twice; once is needed", value=text), seen=one)
             else:
                 found.append(text)
         return tuple(found)
@@ -217,20 +230,20 @@ class Block:
         if isinstance(value, date) and not isinstance(value, datetime):
             return value
         if value is not None:
-            self.mistake(key, "needed is a date such as 2026-03-02, without quotes", seen=value)
+            self.mistake(key, t("needed is a date such as 2026-03-02, without quotes"), seen=value)
         elif needed:
-            self.mistake(key, f"needed is {needed}, such as 2026-03-02; it is missing")
+            self.mistake(key, t("needed is {needed}, such as 2026-03-02; it is missing", needed=needed))
         return None
 
     def numbers(self, key: str, *, of: str) -> dict[str, float]:
         """An inline table of numbers, `{ name = 0.9 }`; `of` says what the names are."""
         value = self.values.get(key)
         if not isinstance(value, dict):
-            self.mistake(key, f"needed are {of}, each with a number, such as {{ name = 0.9 }}", seen=value)
+            self.mistake(key, t("needed are {of}, each with a number, such as {{ name = 0.9 }}", of=of), seen=value)
             return {}
         for name, one in value.items():
             if not is_number(one):
-                self.mistake(key, f"{name} needs a number, without quotes", seen=one)
+                self.mistake(key, t("{name} needs a number, without quotes", name=name), seen=one)
         return {name: float(one) for name, one in value.items() if is_number(one)}
 
 

@@ -7,6 +7,7 @@ from typing import Final
 
 from remakes.errors import EntryError
 from remakes.records.cells import shown
+from remakes.texts import t
 
 __all__ = ["LONGEST_CODE", "LONGEST_LINE", "LONGEST_NOTE", "note_text", "one_line", "pseudonym"]
 
@@ -27,7 +28,11 @@ def pseudonym(seen: str, what: str) -> str:
     code = one_line(seen, what, most=LONGEST_CODE)
     if any(sign.isspace() for sign in code):
         raise EntryError(
-            f"The {what} {shown(code)!r} holds a blank, as names do. Give a code such as T1; names are not kept."
+            t(
+                "The {what} {shown!r} holds a blank, as names do. Give a code such as T1; names are not kept.",
+                what=what,
+                shown=shown(code),
+            )
         )
     return code
 
@@ -42,7 +47,9 @@ def one_line(seen: str, what: str, *, most: int = LONGEST_LINE) -> str:
     """
     text = seen.strip()
     if not text:
-        raise EntryError(f"The {what} is blank. Give a role or pseudonym, never a name; it is kept in the history.")
+        raise EntryError(
+            t("The {what} is blank. Give a role or pseudonym, never a name; it is kept in the history.", what=what)
+        )
     return _clean(text, what, most, allowed="")
 
 
@@ -61,18 +68,29 @@ def note_text(seen: str, what: str, *, needed: str = "") -> str:
     """
     text = seen.replace("\r\n", "\n").strip()
     if needed and not text:
-        raise EntryError(f"The {what} is blank. {needed}")
+        raise EntryError(t("The {what} is blank. {needed}", what=what, needed=needed))
     return _clean(text, what, LONGEST_NOTE, allowed="\n")
 
 
 def _clean(text: str, what: str, most: int, *, allowed: str) -> str:
     if len(text) > most:
-        raise EntryError(f"The {what} has {len(text):,} signs; at most {most:,} are kept. Shorten it.")
+        raise EntryError(
+            t(
+                "The {what} has {value:,} signs; at most {most:,} are kept. Shorten it.",
+                what=what,
+                value=len(text),
+                most=most,
+            )
+        )
     for sign in text:
         # Control signs; halves of signs that no file can hold; breaks of line and paragraph.
         if sign not in allowed and unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp"):
             raise EntryError(
-                f"The {what} holds the control sign U+{ord(sign):04X}, such as a line break or a tab. "
-                "Type it again without."
+                t(
+                    "The {what} holds the control sign U+{ord:04X}, such as a line break or a tab. Type it again "
+                    "without.",
+                    what=what,
+                    ord=ord(sign),
+                )
             )
     return text

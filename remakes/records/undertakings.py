@@ -22,6 +22,7 @@ from remakes.records import schema
 from remakes.records.cells import did_you_mean, shown
 from remakes.records.codes import DEFECTS
 from remakes.records.store import Store
+from remakes.texts import run_on, t
 
 __all__ = [
     "OPEN",
@@ -86,28 +87,49 @@ class JudgingRule:
     def __post_init__(self) -> None:
         wrong = [*self._wrong_names(), *self._wrong_numbers()]
         if wrong:
-            raise EntryError("The rule for judging cannot be used. " + " ".join(wrong))
+            raise EntryError(run_on(t("The rule for judging cannot be used."), *wrong))
 
     def _wrong_names(self) -> Iterator[str]:
-        for what, names in (("factor", self.factors), ("defect", self.defects)):
-            if not names:
-                yield f"It names no {what}; name at least one."
-            if len(set(names)) < len(names):
-                yield f"It names a {what} twice ({', '.join(names)}); name each once."
+        if not self.factors:
+            yield t("It names no factor; name at least one.")
+        if len(set(self.factors)) < len(self.factors):
+            yield t("It names a factor twice ({items}); name each once.", items=", ".join(self.factors))
+        if not self.defects:
+            yield t("It names no defect; name at least one.")
+        if len(set(self.defects)) < len(self.defects):
+            yield t("It names a defect twice ({items}); name each once.", items=", ".join(self.defects))
         for defect in self.defects:
             if defect not in DEFECTS:
-                yield f"{shown(defect)!r} is no defect of the records.{did_you_mean(defect, DEFECTS)}"
+                yield t(
+                    "{shown!r} is no defect of the records.{did_you_mean}",
+                    shown=shown(defect),
+                    did_you_mean=did_you_mean(defect, DEFECTS),
+                )
 
     def _wrong_numbers(self) -> Iterator[str]:
         # Written so that nan is outside every range.
         if not 0.0 < self.miss_share_down_by <= 1.0:
-            yield f"The fall of the share of misses is {self.miss_share_down_by}; give one above 0 and at most 1."
+            yield t(
+                "The fall of the share of misses is {miss_share_down_by}; give one above 0 and at most 1.",
+                miss_share_down_by=self.miss_share_down_by,
+            )
         if not 0.0 < self.returns_down_by < 1.0:
-            yield f"The fall of returns is {self.returns_down_by}; give one above 0 and below 1."
+            yield t(
+                "The fall of returns is {returns_down_by}; give one above 0 and below 1.",
+                returns_down_by=self.returns_down_by,
+            )
         if isinstance(self.months, bool) or not isinstance(self.months, int) or not 1 <= self.months <= _LONGEST_MONTHS:
-            yield f"The longest time is {self.months} months; give a whole number from 1 to {_LONGEST_MONTHS}."
+            yield t(
+                "The longest time is {months} months; give a whole number from 1 to {longest_months}.",
+                months=self.months,
+                longest_months=_LONGEST_MONTHS,
+            )
         if not 0.0 < self.error <= _LARGEST_ERROR:
-            yield f"The rate of error is {self.error}; give one above 0 and at most {_LARGEST_ERROR}."
+            yield t(
+                "The rate of error is {error}; give one above 0 and at most {largest_error}.",
+                error=self.error,
+                largest_error=_LARGEST_ERROR,
+            )
 
     def as_json(self) -> dict[str, Any]:
         """The rule as it is stored and handed on."""
@@ -241,7 +263,9 @@ def read_decision(connection: Connection, decision_id: int) -> Decision:
     table = schema.decisions
     row = connection.execute(select(table).where(table.c.decision_id == decision_id)).one_or_none()
     if row is None:
-        raise EntryError(f"There is no decision {decision_id}. Choose one from the list of decisions.")
+        raise EntryError(
+            t("There is no decision {decision_id}. Choose one from the list of decisions.", decision_id=decision_id)
+        )
     return _decision(row, _events(connection, [decision_id])[decision_id])
 
 

@@ -14,10 +14,13 @@ from sqlalchemy.exc import DatabaseError
 
 from remakes.errors import StoreError
 from remakes.records import schema
+from remakes.records.bench.overview import left_lying
 from remakes.records.cells import number_from_text
+from remakes.records.photos import copy_photos, photos_left
 from remakes.records.standard import ProcessStandard, read_standard
-from remakes.records.store import Store, copy_sqlite
+from remakes.records.store import Store, copy_sqlite, now
 from remakes.records.undertakings import OPEN
+from remakes.texts import later, t, tn
 
 __all__ = ["Finding", "backup", "check"]
 
@@ -25,15 +28,21 @@ _MOST_NAMED = 5
 
 #: What only a file can lose; a server keeps its own.
 _TRIGGERS = {
-    "The audit is": {"audit_no_update", "audit_no_delete"},
-    "The decisions are": {
+    later("The audit is no longer protected against changes. Restore a backup."): {
+        "audit_no_update",
+        "audit_no_delete",
+    },
+    later("The decisions are no longer protected against changes. Restore a backup."): {
         "decision_events_no_update",
         "decision_events_no_delete",
         "decisions_no_delete",
         "decisions_stand",
         "decisions_start_stands",
     },
-    "The plans of trials are": {"trial_plans_no_delete", "trial_plans_stand"},
+    later("The plans of trials are no longer protected against changes. Restore a backup."): {
+        "trial_plans_no_delete",
+        "trial_plans_stand",
+    },
 }
 
 
@@ -59,7 +68,8 @@ def backup(store: Store, to: Path) -> None:
     store : Store
         On SQLite; the database's own online copy is used.
     to : Path
-        The file to write. The copy is made beside it, examined, and only then given this name.
+        The file to write. The copy is made beside it, examined, and only then given this name. Photos go into
+        the folder of the same name with ``.photos`` behind, where the program looks for them.
 
     Raises
     ------
@@ -69,20 +79,30 @@ def backup(store: Store, to: Path) -> None:
     """
     if store.sqlite_path is None:
         raise StoreError(
-            f"{store.url} is on a database server, which this program does not copy. "
-            "Use the server's own tool: pg_dump --format=custom --file=FILE."
+            t(
+                "{url} is on a database server, which this program does not copy. Use the server's own tool: "
+                "pg_dump --format=custom --file=FILE.",
+                url=store.url,
+            )
         )
     if to.exists():
-        raise StoreError(f"{to} exists, and a backup never replaces a file. Give another name.")
+        raise StoreError(t("{to} exists, and a backup never replaces a file. Give another name.", to=to))
     if not to.parent.is_dir():
-        raise StoreError(f"The folder {to.parent} does not exist. Make it first, or give another place.")
+        raise StoreError(
+            t("The folder {parent} does not exist. Make it first, or give another place.", parent=to.parent)
+        )
     part = to.with_name(to.name + ".part")
     try:
         _copy(store, part)
+        copy_photos(store, to.with_name(to.name + ".photos"))
         part.rename(to)
     except (OSError, sqlite3.Error) as error:
         raise StoreError(
-            f"The backup to {to} failed ({error}). The records are untouched: check the place and its free space."
+            t(
+                "The backup to {to} failed ({error}). The records are untouched: check the place and its free space.",
+                to=to,
+                error=error,
+            )
         ) from error
     finally:
         part.unlink(missing_ok=True)
@@ -101,11 +121,41 @@ def check(store: Store) -> list[Finding]:
             findings = [*_damage(connection), *_contradictions(connection)]
             standard = read_standard(connection)
             findings += [*_gaps(connection, standard), *_decisions(connection, standard)]
+            findings += [Finding(severity="remark", text=one) for one in left_lying(connection, now())]
+        findings += _photos(store)
     except DatabaseError as error:
         findings = [
-            Finding(severity="fault", text=f"The file cannot be read through ({error.orig}). Restore a backup.")
+            Finding(
+                severity="fault", text=t("The file cannot be read through ({orig}). Restore a backup.", orig=error.orig)
+            )
         ]
     return sorted(findings, key=lambda finding: finding.severity)
+
+
+def _photos(store: Store) -> Iterator[Finding]:
+    left = photos_left(store)
+    if left.missing:
+        yield Finding(
+            severity="fault",
+            text=tn(
+                len(left.missing),
+                "1 photo of a piece whose file is lost ({some}). Put the folder of photos back from a backup.",
+                "{n} photos of a piece whose file is lost ({some}). Put the folder of photos back from a backup.",
+                some=_some([*left.missing]),
+            ),
+        )
+    if left.orphans:
+        yield Finding(
+            severity="remark",
+            text=tn(
+                len(left.orphans),
+                "1 file in the folder of photos that no record names ({some}): left by a stop while a photo "
+                "was being saved. They are kept and not shown.",
+                "{n} files in the folder of photos that no record names ({some}): left by a stop while a "
+                "photo was being saved. They are kept and not shown.",
+                some=_some([*left.orphans]),
+            ),
+        )
 
 
 def _copy(store: Store, part: Path) -> None:
@@ -123,18 +173,25 @@ def _damage(connection: Connection) -> Iterator[Finding]:
         return  # a server looks after its own files and foreign keys
     verdicts = connection.scalars(text("PRAGMA integrity_check")).all()
     if verdicts != ["ok"]:
-        yield Finding(severity="fault", text=f"The file is damaged ({verdicts[0]}). Restore a backup.")
+        yield Finding(
+            severity="fault", text=t("The file is damaged ({verdicts}). Restore a backup.", verdicts=verdicts[0])
+        )
     orphans = connection.execute(text("PRAGMA foreign_key_check")).all()
     if orphans:
         tables = ", ".join(sorted({str(row[0]) for row in orphans}))
         yield Finding(
             severity="fault",
-            text=f"{_count(len(orphans), 'row')} ({tables}) whose parent row is lost. Restore a backup.",
+            text=tn(
+                len(orphans),
+                "1 row ({tables}) whose parent row is lost. Restore a backup.",
+                "{n} rows ({tables}) whose parent row is lost. Restore a backup.",
+                tables=tables,
+            ),
         )
     triggers = set(connection.scalars(text("select name from sqlite_master where type = 'trigger'")))
     for what, needed in _TRIGGERS.items():
         if not needed <= triggers:
-            yield Finding(severity="fault", text=f"{what} no longer protected against changes. Restore a backup.")
+            yield Finding(severity="fault", text=t(what))
 
 
 def _contradictions(connection: Connection) -> Iterator[Finding]:
@@ -149,14 +206,23 @@ def _contradictions(connection: Connection) -> Iterator[Finding]:
     if found := sorted(set(connection.scalars(early))):
         yield Finding(
             severity="fault",
-            text=f"{_count(len(found), 'return')} reported before delivery ({_some(found)}). "
-            "Correct a date, or say before_delivery in found_at.",
+            text=tn(
+                len(found),
+                "1 return reported before delivery ({some}). Correct a date, or say before_delivery in found_at.",
+                "{n} returns reported before delivery ({some}). Correct a date, or say before_delivery in found_at.",
+                some=_some(found),
+            ),
         )
     hasty = select(returns.c.return_id).where(in_force, returns.c.entered_on < returns.c.reported_on)
     if found := sorted(set(connection.scalars(hasty))):
         yield Finding(
             severity="remark",
-            text=f"{_count(len(found), 'return')} entered before being reported ({_some(found)}). Check the dates.",
+            text=tn(
+                len(found),
+                "1 return entered before being reported ({some}). Check the dates.",
+                "{n} returns entered before being reported ({some}). Check the dates.",
+                some=_some(found),
+            ),
         )
     replaced = restorations.alias()
     known = select(replaced.c.restoration_id).where(replaced.c.restoration_id == restorations.c.remake_of)
@@ -164,7 +230,12 @@ def _contradictions(connection: Connection) -> Iterator[Finding]:
     if found := sorted(connection.scalars(lost)):
         yield Finding(
             severity="remark",
-            text=f"{_count(len(found), 'remake')} of a restoration that is not in the records ({_some(found)}).",
+            text=tn(
+                len(found),
+                "1 remake of a restoration that is not in the records ({some}).",
+                "{n} remakes of a restoration that is not in the records ({some}).",
+                some=_some(found),
+            ),
         )
 
 
@@ -176,23 +247,38 @@ def _decisions(connection: Connection, standard: ProcessStandard) -> Iterator[Fi
     if found := [str(row.decision_id) for row in rows if row.to_status != row.status]:
         yield Finding(
             severity="fault",
-            text=f"{_count(len(found), 'decision')} whose history does not end where it stands ({_some(found)}). "
-            "Restore a backup.",
+            text=tn(
+                len(found),
+                "1 decision whose history does not end where it stands ({some}). Restore a backup.",
+                "{n} decisions whose history does not end where it stands ({some}). Restore a backup.",
+                some=_some(found),
+            ),
         )
     open_ones = [row for row in rows if row.status in OPEN]
     listed = set(connection.scalars(select(schema.actions.c.action)))
     if found := [f"{row.decision_id}: {row.action}" for row in open_ones if row.action not in listed]:
         yield Finding(
             severity="remark",
-            text=f"{_count(len(found), 'open decision')} on an action that is no longer in the list ({_some(found)}).",
+            text=tn(
+                len(found),
+                "1 open decision on an action that is no longer in the list ({some}).",
+                "{n} open decisions on an action that is no longer in the list ({some}).",
+                some=_some(found),
+            ),
         )
     known = set(standard.factors)
     ruled = [(row.decision_id, factor) for row in open_ones if row.rule for factor in row.rule["factors"]]
     if found := [f"{number}: {factor}" for number, factor in ruled if factor not in known]:
         yield Finding(
             severity="remark",
-            text=f"{_count(len(found), 'factor')} by which an action is to be judged, and which the standard does not "
-            f"name ({_some(found)}); it cannot be followed up. Bring a standard in that names it.",
+            text=tn(
+                len(found),
+                "1 factor by which an action is to be judged, and which the standard does not name ({some}); "
+                "it cannot be followed up. Bring a standard in that names it.",
+                "{n} factors by which an action is to be judged, and which the standard does not name "
+                "({some}); it cannot be followed up. Bring a standard in that names it.",
+                some=_some(found),
+            ),
         )
 
 
@@ -204,7 +290,7 @@ def _gaps(connection: Connection, standard: ProcessStandard) -> Iterator[Finding
     elif delivered:
         yield Finding(
             severity="remark",
-            text="There is no process standard yet, so no step can be compared with a return. Import one.",
+            text=t("There is no process standard yet, so no step can be compared with a return. Import one."),
         )
     unlogged = connection.scalar(
         select(func.count()).select_from(restorations).where(~_has_log(restorations.c.restoration_id))
@@ -212,7 +298,12 @@ def _gaps(connection: Connection, standard: ProcessStandard) -> Iterator[Finding
     if unlogged:
         yield Finding(
             severity="remark",
-            text=f"{unlogged} of {_count(delivered, 'restoration')} without any row in the process log.",
+            text=tn(
+                delivered,
+                "{unlogged} of 1 restoration without any row in the process log.",
+                "{unlogged} of {n} restorations without any row in the process log.",
+                unlogged=unlogged,
+            ),
         )
 
 
@@ -228,8 +319,12 @@ def _unread_log(connection: Connection, standard: ProcessStandard) -> Iterator[F
     if foreign:
         yield Finding(
             severity="remark",
-            text=f"{_count(sum(foreign.values()), 'reading')} that the standard does not name "
-            f"({_some(sorted(foreign))}); kept, and not judged.",
+            text=tn(
+                sum(foreign.values()),
+                "1 reading that the standard does not name ({some}); kept, and not judged.",
+                "{n} readings that the standard does not name ({some}); kept, and not judged.",
+                some=_some(sorted(foreign)),
+            ),
         )
     for step, reading in sorted(standard.numeric_readings):
         values = connection.execute(
@@ -241,15 +336,20 @@ def _unread_log(connection: Connection, standard: ProcessStandard) -> Iterator[F
         if unread:
             yield Finding(
                 severity="remark",
-                text=f"{_count(sum(unread.values()), 'value')} of {step}: {reading} cannot be read as a number "
-                f"({_some(sorted(unread))}); not recorded is what the figures take them for.",
+                text=tn(
+                    sum(unread.values()),
+                    "1 value of {step}: {reading} cannot be read as a number ({some}); not recorded is what "
+                    "the figures take them for.",
+                    "{n} values of {step}: {reading} cannot be read as a number ({some}); not recorded is "
+                    "what the figures take them for.",
+                    step=step,
+                    reading=reading,
+                    some=_some(sorted(unread)),
+                ),
             )
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def _some(names: list[str]) -> str:
     rest = len(names) - _MOST_NAMED
-    return ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")
+    named = ", ".join(names[:_MOST_NAMED])
+    return t("{named} and {left} more", named=named, left=rest) if rest > 0 else named

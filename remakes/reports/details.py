@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Final
 
 from remakes import words
 from remakes.reports.document import Cell, Column, Figure, Section, Table
-from remakes.reports.front import BENCH, CHANGED, SOURCES, month_signals, period
+from remakes.reports.front import CHANGED, SOURCES, month_signals, period
 from remakes.reports.glossary import CAUTIONS, GLOSSARY
 from remakes.reports.review import LATEST, Review, process_month, requirement, said, up_to
+from remakes.texts import later, t, tn
 
 if TYPE_CHECKING:
     from remakes.trends.changed.changed import WhatChanged
@@ -26,7 +27,7 @@ __all__ = ["details"]
 _ENTERED: Final = 6
 #: Rows of the long lists that go on paper.
 _ON_PAPER: Final = 40
-_WITHOUT: Final = "– : not judged, or cannot be estimated."
+_WITHOUT: Final = later("– : not judged, or cannot be estimated.")
 
 
 def details(review: Review) -> tuple[Section, ...]:
@@ -39,8 +40,8 @@ def details(review: Review) -> tuple[Section, ...]:
         _lots_and_machines(review.sources),
         _clinics(review.clinics),
         *_bench(review),
-        Section(heading="What the words mean", items=GLOSSARY),
-        Section(heading="Cautions", items=CAUTIONS),
+        Section(heading=t("What the words mean"), items=tuple(map(t, GLOSSARY))),
+        Section(heading=t("Cautions"), items=tuple(map(t, CAUTIONS))),
     )
 
 
@@ -49,20 +50,20 @@ def _months(defect: JudgedDefect, month: str) -> Section:
     name = words.defect(defect.defect)
     false = defect.false_alarm_months
     return Section(
-        heading=f"{name}, month by month",
+        heading=t("{name}, month by month", name=name),
         sentences=said(defect.sentence, defect.missing),
         table=Table(
-            sheet="Months",
-            caption=f"{name}: returns by month of report",
+            sheet=t("Months"),
+            caption=t("{name}: returns by month of report", name=name),
             columns=(
-                Column(name="month", kind="month"),
-                Column(name="returns", kind="number"),
-                Column(name="still to come", kind="number", digits=1),
-                Column(name="restoration-months in service", kind="number"),
-                Column(name="expected", kind="number", digits=1),
-                Column(name="limits from", kind="number", digits=1),
-                Column(name="to", kind="number", digits=1),
-                Column(name="signal"),
+                Column(name=t("month"), kind="month"),
+                Column(name=t("returns"), kind="number"),
+                Column(name=t("still to come"), kind="number", digits=1),
+                Column(name=t("restoration-months in service"), kind="number"),
+                Column(name=t("expected"), kind="number", digits=1),
+                Column(name=t("limits from"), kind="number", digits=1),
+                Column(name=t("to"), kind="number", digits=1),
+                Column(name=t("signal")),
             ),
             rows=tuple(
                 (
@@ -77,11 +78,11 @@ def _months(defect: JudgedDefect, month: str) -> Section:
                 )
                 for one in latest
             ),
-            group=("defect", name),
+            group=(t("defect"), name),
             # Counts that nothing can be said about would fill pages.
             on_paper=None if defect.enough or defect.defect == "all" else 0,
         ),
-        notes=(f"The rules of this table give one false signal in about {false:.0f} months on average.",)
+        notes=(t("The rules of this table give one false signal in about {false:.0f} months on average.", false=false),)
         if isfinite(false)
         else (),
     )
@@ -92,51 +93,60 @@ def _deliveries(shares: Sequence[DeliveryShare], month: str) -> Iterable[Section
     wanted = (one for one in shares if one.defect == "all" and one.month <= month)
     every = sorted(wanted, key=lambda one: (one.within_months, one.month))
     for within, found in groupby(every, key=lambda one: one.within_months):
-        span = words.counted(within, "month")
         yield Section(
-            heading=f"Deliveries that came back within {span}",
+            heading=tn(
+                within, "Deliveries that came back within {n:,} month", "Deliveries that came back within {n:,} months"
+            ),
             table=Table(
-                sheet="Deliveries",
-                caption=f"Returned within {span} of delivery, any defect, by month of delivery",
+                sheet=t("Deliveries"),
+                caption=tn(
+                    within,
+                    "Returned within {n:,} month of delivery, any defect, by month of delivery",
+                    "Returned within {n:,} months of delivery, any defect, by month of delivery",
+                ),
                 columns=(
-                    Column(name="delivered in", kind="month"),
-                    Column(name="restorations", kind="number"),
-                    Column(name="returned so far", kind="number"),
-                    Column(name="share returned (95 % range)", kind="share interval", digits=1),
-                    Column(name="still watched at the end", kind="number"),
-                    Column(name="time in service"),
+                    Column(name=t("delivered in"), kind="month"),
+                    Column(name=t("restorations"), kind="number"),
+                    Column(name=t("returned so far"), kind="number"),
+                    Column(name=t("share returned (95 % range)"), kind="share interval", digits=1),
+                    Column(name=t("still watched at the end"), kind="number"),
+                    Column(name=t("time in service")),
                 ),
                 rows=tuple(
                     (one.month, one.delivered, one.returned, one.share, one.followed, _age(one))
                     for one in [*found][-LATEST:]
                 ),
-                group=("returned within", span),
+                group=(t("returned within"), words.counted(within, "month")),
             ),
         )
 
 
 def _age(one: DeliveryShare) -> str:
     if one.mature:
-        return "observed long enough"
-    return "still too young: more may come" if isfinite(one.share.estimate) else "nobody observed that long yet"
+        return t("observed long enough")
+    return t("still too young: more may come") if isfinite(one.share.estimate) else t("nobody observed that long yet")
 
 
 def _entered(review: Review) -> Iterable[Section]:
     nowcast = review.nowcast
     latest = nowcast.of("all")[-_ENTERED:]
     sentences = said(nowcast.sentence, nowcast.missing)
-    checked = (review.back_test.sentence,) if review.back_test is not None else ()
+    checked = (t(review.back_test.sentence),) if review.back_test is not None else ()
     yield Section(
-        heading="What is still to be entered",
+        heading=t("What is still to be entered"),
         sentences=(*sentences, *checked),
         table=Table(
-            sheet="Still to be entered",
-            caption="Returns of the latest months, all defects",
+            sheet=t("Still to be entered"),
+            caption=t("Returns of the latest months, all defects"),
             columns=(
-                Column(name="month", kind="month"),
-                Column(name="entered so far", kind="number"),
-                Column(name=f"still to come ({nowcast.level:.0%} range)".replace("%", " %"), kind="interval", digits=1),
-                Column(name="share entered", kind="share"),
+                Column(name=t("month"), kind="month"),
+                Column(name=t("entered so far"), kind="number"),
+                Column(
+                    name=t("still to come ({level} range)", level=words.per_cent(nowcast.level, digits=0)),
+                    kind="interval",
+                    digits=1,
+                ),
+                Column(name=t("share entered"), kind="share"),
             ),
             rows=tuple((one.month, one.reported, one.late, one.completeness) for one in latest),
         ),
@@ -158,22 +168,27 @@ def _told(defect: str, review: Review) -> bool:
 def _changed(defect: str, changed: WhatChanged) -> Section:
     name = words.defect(defect)
     rows: tuple[tuple[Cell, ...], ...] = (
-        ("all together", changed.difference),
-        *((one.label, one.returns) for one in changed.parts),
+        (t("all together"), changed.difference),
+        *((t(one.label), one.returns) for one in changed.parts),
     )
     return Section(
-        heading=f"{CHANGED}: {name.lower()}",
+        heading=t("What changed: {name}", name=words.defect_within(defect)),
         sentences=said(changed.sentence, changed.missing),
         figure=_parts(changed, name) if changed.enough and defect == "all" else None,
         table=Table(
-            sheet=CHANGED,
-            caption=f"{name}: {period(changed.after)}, against {period(changed.before)}",
+            sheet=t(CHANGED),
+            caption=t(
+                "{name}: {after}, against {before}",
+                name=name,
+                after=period(changed.after),
+                before=period(changed.before),
+            ),
             columns=(
-                Column(name="goes with"),
-                Column(name="change in returns (95 % range)", kind="change", digits=1),
+                Column(name=t("goes with")),
+                Column(name=t("change in returns (95 % range)"), kind="change", digits=1),
             ),
             rows=rows if changed.enough else (),
-            group=("defect", name),
+            group=(t("defect"), name),
         ),
     )
 
@@ -183,29 +198,35 @@ def _parts(changed: WhatChanged, name: str) -> Figure:
 
     return Figure(
         chart=parts(changed),
-        alternative=f"{name}: what the change in returns goes with, with ranges. The table below has the figures.",
+        alternative=t(
+            "{name}: what the change in returns goes with, with ranges. The table below has the figures.", name=name
+        ),
         own_height=True,
     )
 
 
 def _lots_and_machines(found: Sources) -> Section:
     return Section(
-        heading=SOURCES,
+        heading=t(SOURCES),
         sentences=said(found.sentence, found.missing),
-        table=_source_table(found, sheet="Lots and machines", caption="Returns of lots and machines against expected"),
-        notes=("A restoration made with two lots at one step counts with both.",) if found.figures else (),
+        table=_source_table(
+            found, sheet=t("Lots and machines"), caption=t("Returns of lots and machines against expected")
+        ),
+        notes=(t("A restoration made with two lots at one step counts with both."),) if found.figures else (),
     )
 
 
 def _clinics(found: Sources) -> Section:
     return Section(
-        heading="Clinics, by code",
+        heading=t("Clinics, by code"),
         sentences=(
-            "To start a conversation, not to rank anybody: clinics differ in cases, in what they see and in what they "
-            "send back.",
+            t(
+                "To start a conversation, not to rank anybody: clinics differ in cases, in what they see and "
+                "in what they send back."
+            ),
             *said(found.sentence, found.missing),
         ),
-        table=_source_table(found, sheet="Clinics", caption="Returns of clinics against expected", by_code=True),
+        table=_source_table(found, sheet=t("Clinics"), caption=t("Returns of clinics against expected"), by_code=True),
     )
 
 
@@ -218,25 +239,25 @@ def _source_table(found: Sources, *, sheet: str, caption: str, by_code: bool = F
         sheet=sheet,
         caption=caption,
         columns=(
-            *((Column(name="clinic"),) if by_code else (Column(name="step, kind and code"),)),
-            Column(name="defect"),
-            Column(name="restorations" if by_code else "made with it", kind="number"),
-            Column(name="in service", kind="number"),
-            Column(name="returns", kind="number"),
-            Column(name="expected", kind="number", digits=1),
-            Column(name="ratio (95 % range)", kind="interval", digits=1),
-            Column(name="q", kind="number", digits=3),
-            Column(name="stands out"),
+            *((Column(name=t("clinic")),) if by_code else (Column(name=t("step, kind and code")),)),
+            Column(name=t("defect")),
+            Column(name=t("restorations") if by_code else t("made with it"), kind="number"),
+            Column(name=t("in service"), kind="number"),
+            Column(name=t("returns"), kind="number"),
+            Column(name=t("expected"), kind="number", digits=1),
+            Column(name=t("ratio (95 % range)"), kind="interval", digits=1),
+            Column(name=t("q"), kind="number", digits=3),
+            Column(name=t("stands out")),
         ),
         rows=tuple(_source_row(one) for one in figures),
-        note=_WITHOUT if found.figures else "",
+        note=t(_WITHOUT) if found.figures else "",
         on_paper=sum(1 for one in figures if one.defect == "all") if by_code else _ON_PAPER,
     )
 
 
 def _source_row(one: SourceFigure) -> tuple[Cell, ...]:
     return (
-        one.name if one.what != "clinic" else one.code,
+        t(one.name) if one.what != "clinic" else one.code,
         words.defect(one.defect),
         one.restorations,
         one.still_in_service,
@@ -250,8 +271,12 @@ def _source_row(one: SourceFigure) -> tuple[Cell, ...]:
 
 def _stands_out(one: SourceFigure) -> str:
     if one.stands_out:
-        return f"yes, or {words.listed(one.hard_to_tell_from, joint='or')}" if one.hard_to_tell_from else "yes"
-    return "no" if isfinite(one.q) else "not tested"
+        return (
+            t("yes, or {listed}", listed=words.listed(map(t, one.hard_to_tell_from), joint="or"))
+            if one.hard_to_tell_from
+            else t("yes")
+        )
+    return t("no") if isfinite(one.q) else t("not tested")
 
 
 def _bench(review: Review) -> Iterable[Section]:
@@ -259,22 +284,26 @@ def _bench(review: Review) -> Iterable[Section]:
     found = [(factor, month) for factor in review.process if (month := process_month(factor, review.month)) is not None]
     young = [one for one in review.process if not one.enough]
     missing = (
-        f"{words.counted(len(young), 'requirement')} with too few records to be judged: {young[0].missing}"
+        t(
+            "{counted} with too few records to be judged: {missing}",
+            counted=words.counted(len(young), "requirement"),
+            missing=t(young[0].missing),
+        )
         if young
         else ""
     )
     yield Section(
-        heading=f"{BENCH} in {words.month(review.month)}",
+        heading=t("At the bench in {month}", month=words.month(review.month)),
         sentences=(
-            "Deliveries of the month, by requirement: missed of those recorded, not recorded of all it applies to.",
+            t("Deliveries of the month, by requirement: missed of those recorded, not recorded of all it applies to."),
         ),
         table=_bench_table(
-            "Bench",
-            f"Requirements among the deliveries of {words.month(review.month)}",
-            Column(name="requirement"),
+            t("Bench"),
+            t("Requirements among the deliveries of {month}", month=words.month(review.month)),
+            Column(name=t("requirement")),
             [(requirement(review.standard, factor.factor), month) for factor, month in found],
         ),
-        notes=tuple(one for one in (_WITHOUT if found else "", missing) if one),
+        notes=tuple(one for one in (t(_WITHOUT) if found else "", missing) if one),
     )
     for factor, month in found:
         if month.miss_signals or month.gap_signals:
@@ -285,14 +314,14 @@ def _factor_months(factor: ProcessFactor, review: Review) -> Section:
     name = requirement(review.standard, factor.factor)
     latest = [one for one in factor.months if one.month <= review.month][-LATEST:]
     return Section(
-        heading=f"{BENCH}: {name}",
+        heading=t("At the bench: {name}", name=name),
         sentences=said(factor.sentence, factor.missing),
         table=_bench_table(
-            "Bench, month by month",
-            f"{name}: by month of delivery",
-            Column(name="delivered in", kind="month"),
+            t("Bench, month by month"),
+            t("{name}: by month of delivery", name=name),
+            Column(name=t("delivered in"), kind="month"),
             [(one.month, one) for one in latest],
-            group=("requirement", name),
+            group=(t("requirement"), name),
         ),
     )
 
@@ -305,12 +334,12 @@ def _bench_table(
     group: tuple[str, str] | tuple[()] = (),
 ) -> Table:
     columns: tuple[tuple[Column, Callable[[ProcessMonth], Cell]], ...] = (
-        (Column(name="applies to", kind="number"), lambda one: one.restorations),
-        (Column(name="missed (95 % range)", kind="share interval", digits=1), lambda one: one.miss_share),
-        (Column(name="missed: upper limit", kind="share", digits=1), lambda one: one.miss_high),
-        (Column(name="not recorded (95 % range)", kind="share interval", digits=1), lambda one: one.gap_share),
-        (Column(name="not recorded: upper limit", kind="share", digits=1), lambda one: one.gap_high),
-        (Column(name="signal"), _bench_signals),
+        (Column(name=t("applies to"), kind="number"), lambda one: one.restorations),
+        (Column(name=t("missed (95 % range)"), kind="share interval", digits=1), lambda one: one.miss_share),
+        (Column(name=t("missed: upper limit"), kind="share", digits=1), lambda one: one.miss_high),
+        (Column(name=t("not recorded (95 % range)"), kind="share interval", digits=1), lambda one: one.gap_share),
+        (Column(name=t("not recorded: upper limit"), kind="share", digits=1), lambda one: one.gap_high),
+        (Column(name=t("signal")), _bench_signals),
     )
     return Table(
         sheet=sheet,
@@ -322,7 +351,10 @@ def _bench_table(
 
 
 def _bench_signals(one: ProcessMonth) -> str:
-    found = [*(f"missed: {what}" for what in one.miss_signals), *(f"not recorded: {what}" for what in one.gap_signals)]
+    found = [
+        *(t("missed: {what}", what=t(what)) for what in one.miss_signals),
+        *(t("not recorded: {what}", what=t(what)) for what in one.gap_signals),
+    ]
     if found:
         return "; ".join(found)
-    return "none" if isfinite(one.miss_high) or isfinite(one.gap_high) else "not judged"
+    return t("none") if isfinite(one.miss_high) or isfinite(one.gap_high) else t("not judged")

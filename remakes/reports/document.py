@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from remakes import words
 from remakes.evidence.estimate import Estimate
+from remakes.texts import t
 
 if TYPE_CHECKING:
     import altair as alt
@@ -84,7 +85,10 @@ class Table:
         """What paper leaves out, in words; empty where it leaves out nothing."""
         missing = len(self.rows) - len(self.printed_rows)
         return (
-            f"{words.counted(missing, 'further row' if self.printed_rows else 'row')} in the workbook."
+            t(
+                "{counted} in the workbook.",
+                counted=words.counted(missing, "further row" if self.printed_rows else "row"),
+            )
             if missing
             else ""
         )
@@ -128,6 +132,8 @@ class Report:
         `2026-10`.
     caution : str
         What the reader has to be reminded of; at the foot of the front.
+    language : str
+        Code of the language it is written in.
     marks : tuple of str
         What else belongs beside the lab's name, such as that the records are invented.
     """
@@ -140,6 +146,7 @@ class Report:
     front: tuple[Section, ...]
     details: tuple[Section, ...] = ()
     caution: str = ""
+    language: str = "en"
     marks: tuple[str, ...] = ()
 
     @property
@@ -147,8 +154,8 @@ class Report:
         """Whose records, up to when, made when: one line."""
         parts = (
             self.lab,
-            f"records until {words.day(self.observed_until)}",
-            f"made on {words.day(self.made_on)}",
+            t("records until {day}", day=words.day(self.observed_until)),
+            t("made on {day}", day=words.day(self.made_on)),
             *self.marks,
         )
         return " · ".join(part for part in parts if part)
@@ -183,16 +190,18 @@ def _with_range(cell: Estimate, column: Column) -> str:
 def signed(change: Estimate, *, digits: int = 1) -> str:
     """A difference with its range, `+3.1 (−0.2 to +6.4)`."""
     if not isfinite(change.estimate):
-        return words.NOT_ESTIMABLE
+        return t(words.NOT_ESTIMABLE)
     middle, *ends = (_with_sign(value, digits) for value in (change.estimate, change.low, change.high))
     if not (isfinite(change.low) and isfinite(change.high)):
-        return f"{middle} (range {words.NOT_ESTIMABLE})"
-    return f"{middle} ({' to '.join(ends)})"
+        return t("{change} (range {words})", change=middle, words=t(words.NOT_ESTIMABLE))
+    low, high = ends
+    return t("{estimate} ({low} to {high})", estimate=middle, low=low, high=high)
 
 
 def _with_sign(value: float, digits: int) -> str:
     # What rounds to nothing has no sign.
-    return f"{value:+.{digits}f}".replace("-", "−") if round(value, digits) else f"{0:.{digits}f}"
+    form = f"{{value:+.{digits}f}}" if round(value, digits) else f"{{value:.{digits}f}}"
+    return t(form, value=value if round(value, digits) else 0.0).replace("-", "−")
 
 
 def shown(rows: Sequence[Sequence[Cell]], columns: Sequence[Column]) -> list[list[str]]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from remakes import words
 from remakes.reports.document import Cell, Column, Figure, Section, Table, signed
 from remakes.reports.review import Review, month_of, process_month, requirement, said, up_to
+from remakes.texts import later, run_on, t, tn
 
 if TYPE_CHECKING:
     from remakes.trends.changed.changed import WhatChanged
@@ -16,11 +17,10 @@ if TYPE_CHECKING:
     from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
     from remakes.trends.sources.figures import SourceFigure
 
-__all__ = ["BENCH", "CHANGED", "SOURCES", "front", "month_signals", "period"]
+__all__ = ["CHANGED", "SOURCES", "front", "month_signals", "period"]
 
-CHANGED: Final = "What changed"
-BENCH: Final = "At the bench"
-SOURCES: Final = "Lots and machines, all records so far"
+CHANGED: Final = later("What changed")
+SOURCES: Final = later("Lots and machines, all records so far")
 #: Entries of a list on the front, which has one page.
 _LISTED: Final = 5
 _PARTS: Final = 3
@@ -39,39 +39,47 @@ def front(review: Review) -> tuple[Section, ...]:
 def month_signals(one: JudgedMonth) -> str:
     """What a table says about a month: its signals, or why there are none."""
     if not one.complete:
-        return "still coming in"
+        return t("still coming in")
     if not isfinite(one.expected):
-        return "counted, not judged"
-    return ", ".join(one.signals) or "none"
+        return t("counted, not judged")
+    return ", ".join(map(t, one.signals)) or t("none")
 
 
 def period(months: tuple[str, ...]) -> str:
     """Months following each other: `April 2026 to June 2026`."""
     if not months:
-        return "no month"
+        return t("no month")
     first, last = words.month(months[0]), words.month(months[-1])
-    return first if len(months) == 1 else f"{first} to {last}"
+    return first if len(months) == 1 else t("{first} to {last}", first=first, last=last)
 
 
 def _cut(items: Iterable[str], where: str, *, most: int = _LISTED) -> tuple[str, ...]:
     """The first few, and how many more there are."""
     found = list(items)
     more = len(found) - most
-    return (*found[:most], f"and {more:,} more, see {where}") if more > 0 else tuple(found)
+    return (*found[:most], t("and {more:,} more, see {where}", more=more, where=where)) if more > 0 else tuple(found)
 
 
 def _harm(review: Review) -> Section:
     items = (
-        f"{words.day(day)}: {words.defect(defect)}, restoration {restoration} (return {number})"
+        t(
+            "{day}: {defect}, restoration {restoration} (return {number})",
+            day=words.day(day),
+            defect=words.defect(defect),
+            restoration=restoration,
+            number=number,
+        )
         for number, restoration, day, defect in review.harm
     )
     return Section(
-        heading=f"{words.counted(len(review.harm), 'report')} of suspected harm",
+        heading=tn(len(review.harm), "{n:,} report of suspected harm", "{n:,} reports of suspected harm"),
         sentences=(
-            "Apart from all statistics: one is enough. Has the dentist been told the same day, has the piece been "
-            "kept, is it written down who was told and when?",
+            t(
+                "Apart from all statistics: one is enough. Has the dentist been told the same day, has the "
+                "piece been kept, is it written down who was told and when?"
+            ),
         ),
-        items=_cut(items, "the records"),
+        items=_cut(items, t("the records")),
         urgent=True,
     )
 
@@ -81,14 +89,14 @@ def _different(review: Review) -> Section:
     month = month_of(every, review.month)
     sentences = [_headline(month, every, review), _by_defect(review)]
     if month is not None and isfinite(month.expected) and _is_latest(every, month):
-        sentences.append(every.sentence)
+        sentences.append(t(every.sentence))
     shown = up_to(every, review.month)
     return Section(
-        heading="Is this month different?",
+        heading=t("Is this month different?"),
         sentences=tuple(one for one in sentences if one),
         figure=_figure(shown, review) if shown.months else None,
         table=_table(review),
-        notes=() if review.harm else ("No return of this month was entered as suspected harm.",),
+        notes=() if review.harm else (t("No return of this month was entered as suspected harm."),),
     )
 
 
@@ -100,32 +108,54 @@ def _is_latest(every: JudgedDefect, month: JudgedMonth) -> bool:
 def _headline(month: JudgedMonth | None, every: JudgedDefect, review: Review) -> str:
     name = words.month(review.month)
     if month is None:
-        return f"The records hold nothing for {name}."
+        return t("The records hold nothing for {name}.", name=name)
     seen = words.counted(month.returns, "return")
     if not month.complete:
-        late = f", about {month.expected_late:.0f} still to be entered" if month.expected_late >= 0.5 else ""
-        return f"{name} cannot be judged yet: {seen} so far{late}. It is shown as it stands."
+        return t(
+            "{name} cannot be judged yet: {seen} so far, about {expected_late:.0f} still to be entered. It is shown as "
+            "it stands."
+            if month.expected_late >= 0.5
+            else "{name} cannot be judged yet: {seen} so far. It is shown as it stands.",
+            name=name,
+            seen=seen,
+            expected_late=month.expected_late,
+        )
     if not isfinite(month.expected):
-        return f"{name}: {seen}. Not judged: {every.missing or 'there is no expected number for this month.'}"
-    against = f"{seen} where {month.expected:.1f} were expected (common variation: {_limits(month)})"
+        return t(
+            "{name}: {seen}. Not judged: {why}",
+            name=name,
+            seen=seen,
+            why=t(every.missing) if every.missing else t("there is no expected number for this month."),
+        )
+    against = t(
+        "{seen} where {expected:.1f} were expected (common variation: {limits})",
+        seen=seen,
+        expected=month.expected,
+        limits=_limits(month),
+    )
     if month.signals:
-        return f"Yes. {name} is different: {against}. Signal: {words.listed(month.signals)}."
-    return f"No. {name} is within common variation: {against}."
+        return t(
+            "Yes. {name} is different: {against}. Signal: {listed}.",
+            name=name,
+            against=against,
+            listed=words.listed(map(t, month.signals)),
+        )
+    return t("No. {name} is within common variation: {against}.", name=name, against=against)
 
 
 def _limits(month: JudgedMonth) -> str:
-    return f"{month.low:.1f} to {month.high:.1f}"
+    return t("{low:.1f} to {high:.1f}", low=month.low, high=month.high)
 
 
 def _by_defect(review: Review) -> str:
     found = [
-        f"{words.defect(one.defect)} ({words.listed(month.signals)})"
+        t("{defect} ({signals})", defect=words.defect(one.defect), signals=words.listed(map(t, month.signals)))
         for one in review.report_months.defects
         if one.defect != "all" and (month := month_of(one, review.month)) is not None and month.signals
     ]
     more = len(found) - _LISTED
-    shown = words.listed([*found[:_LISTED], *((f"{more:,} more",) if more > 0 else ())])
-    return f"Defects with a signal: {shown}." if found else ""
+    shown = words.listed([*found[:_LISTED], *((t("{more:,} more", more=more),) if more > 0 else ())])
+    return t("Defects with a signal: {shown}.", shown=shown) if found else ""
 
 
 def _figure(shown: JudgedDefect, review: Review) -> Figure:
@@ -133,14 +163,25 @@ def _figure(shown: JudgedDefect, review: Review) -> Figure:
 
     last = shown.months[-1]
     judged = isfinite(last.expected) and last.complete
-    against = f", {last.expected:.1f} expected, common variation {_limits(last)}" if judged else ""
     signals = [words.month(one.month) for one in shown.months if one.signals]
-    marked = f"Months with a signal: {words.listed(signals)}." if signals else "No month has a signal."
+    marked = (
+        t("Months with a signal: {listed}.", listed=words.listed(signals)) if signals else t("No month has a signal.")
+    )
     return Figure(
         chart=judged_months(shown, nowcast=review.nowcast.of("all")),
         alternative=(
-            f"Returns by month of report, all defects, {period(tuple(one.month for one in shown.months))}. "
-            f"{words.month(last.month)}: {words.counted(last.returns, 'return')}{against}. {marked}"
+            t(
+                "Returns by month of report, all defects, {period}. {month}: {counted}, {expected:.1f} expected, "
+                "common variation {limits}. {marked}"
+                if judged
+                else "Returns by month of report, all defects, {period}. {month}: {counted}. {marked}",
+                period=period(tuple(one.month for one in shown.months)),
+                month=words.month(last.month),
+                counted=words.counted(last.returns, "return"),
+                expected=last.expected,
+                limits=_limits(last),
+                marked=marked,
+            )
         ),
     )
 
@@ -162,16 +203,16 @@ def _table(review: Review) -> Table:
         for one, month in found
     )
     return Table(
-        sheet="This month",
-        caption=f"Returns reported in {words.month(review.month)}",
+        sheet=t("This month"),
+        caption=t("Returns reported in {month}", month=words.month(review.month)),
         columns=(
-            Column(name="defect"),
-            Column(name="returns", kind="number"),
-            Column(name="still to come", kind="number", digits=1),
-            Column(name="expected", kind="number", digits=1),
-            Column(name="limits from", kind="number", digits=1),
-            Column(name="to", kind="number", digits=1),
-            Column(name="signal"),
+            Column(name=t("defect")),
+            Column(name=t("returns"), kind="number"),
+            Column(name=t("still to come"), kind="number", digits=1),
+            Column(name=t("expected"), kind="number", digits=1),
+            Column(name=t("limits from"), kind="number", digits=1),
+            Column(name=t("to"), kind="number", digits=1),
+            Column(name=t("signal")),
         ),
         rows=rows,
         on_paper=_DEFECTS + 1,
@@ -181,27 +222,39 @@ def _table(review: Review) -> Table:
 def _changed(review: Review) -> Section:
     changed = review.changed.get("all")
     if changed is None:
-        return Section(heading=CHANGED, sentences=("There are not two periods to set against each other yet.",))
+        return Section(heading=t(CHANGED), sentences=(t("There are not two periods to set against each other yet."),))
     if not changed.enough:
-        return Section(heading=CHANGED, sentences=said(_counts(changed), changed.sentence, changed.missing))
+        return Section(heading=t(CHANGED), sentences=said(_counts(changed), changed.sentence, changed.missing))
     largest = sorted(
         (one for one in changed.parts if one.part != "rest" and isfinite(one.returns.estimate)),
         key=lambda one: -abs(one.returns.estimate),
     )[:_PARTS]
     rest = [one for one in changed.parts if one.part == "rest"]
     return Section(
-        heading=CHANGED,
-        sentences=(f"{period(changed.after)}, against {period(changed.before)}. {changed.sentence}",),
-        items=tuple(f"{one.label}: {signed(one.returns)} returns" for one in (*largest, *rest)),
+        heading=t(CHANGED),
+        sentences=(
+            t(
+                "{after}, against {before}. {sentence}",
+                after=period(changed.after),
+                before=period(changed.before),
+                sentence=t(changed.sentence),
+            ),
+        ),
+        items=tuple(
+            t("{label}: {change} returns", label=t(one.label), change=signed(one.returns)) for one in (*largest, *rest)
+        ),
     )
 
 
 def _counts(changed: WhatChanged) -> str:
     if not (changed.before and changed.after):
         return ""
-    return (
-        f"{words.counted(changed.returns_after, 'return')} in {period(changed.after)}, "
-        f"{changed.returns_before:,} in {period(changed.before)}."
+    return t(
+        "{counted} in {period}, {returns_before:,} in {period_2}.",
+        counted=words.counted(changed.returns_after, "return"),
+        period=period(changed.after),
+        returns_before=changed.returns_before,
+        period_2=period(changed.before),
     )
 
 
@@ -209,39 +262,51 @@ def _sources(review: Review) -> Section:
     found = review.sources
     named = [_quarantine(one) for one in found.figures if one.stands_out]
     if found.enough and named:
-        return Section(heading=SOURCES, items=_cut(named, "the details"))
-    return Section(heading=SOURCES, sentences=said(found.sentence, found.missing))
+        return Section(heading=t(SOURCES), items=_cut(named, t("the details")))
+    return Section(heading=t(SOURCES), sentences=said(found.sentence, found.missing))
 
 
 def _quarantine(one: SourceFigure) -> str:
-    defect = "" if one.defect == "all" else f" with {words.defect(one.defect).lower()}"
-    others = words.listed(one.hard_to_tell_from, joint="or")
-    alike = f" It may be {others} instead, which shares so many of them: check both." if others else ""
-    return (
-        f"Quarantine and check {one.name}: {words.counted(one.observed, 'return')}{defect} where "
-        f"{one.expected:.1f} were expected, {words.interval(one.ratio)} times as many; "
-        f"{words.counted(one.still_in_service, 'restoration')} made with it still in service.{alike}"
+    others = words.listed(map(t, one.hard_to_tell_from), joint="or")
+    alike = t("It may be {others} instead, which shares so many of them: check both.", others=others) if others else ""
+    told = t(
+        "Quarantine and check {name}: {counted} where {expected:.1f} were expected, {interval} times as many; "
+        "{in_service} made with it still in service."
+        if one.defect == "all"
+        else "Quarantine and check {name}: {counted} with {defect} where {expected:.1f} were expected, {interval} "
+        "times as many; {in_service} made with it still in service.",
+        name=t(one.name),
+        counted=words.counted(one.observed, "return"),
+        defect=words.defect_within(one.defect),
+        expected=one.expected,
+        interval=words.interval(one.ratio),
+        in_service=words.counted(one.still_in_service, "restoration"),
     )
+    return run_on(told, alike)
 
 
 def _bench(review: Review) -> Section:
     found = [
-        f"{requirement(review.standard, factor.factor)}: {signals}"
+        t("{requirement}: {signals}", requirement=requirement(review.standard, factor.factor), signals=signals)
         for factor in review.process
         if (month := process_month(factor, review.month)) is not None and (signals := _at_the_bench(month))
     ]
     judged = sum(1 for one in review.process if _is_judged(process_month(one, review.month)))
     if found:
-        sentence = f"Requirements with a signal among the deliveries of {words.month(review.month)}:"
+        sentence = t("Requirements with a signal among the deliveries of {month}:", month=words.month(review.month))
     elif judged:
-        sentence = (
-            f"No signal among the deliveries of {words.month(review.month)}; "
-            f"{judged:,} of {words.counted(len(review.process), 'requirement')} could be judged in that month."
+        sentence = t(
+            "No signal among the deliveries of {month}; {judged:,} of {counted} could be judged in that month.",
+            month=words.month(review.month),
+            judged=judged,
+            counted=words.counted(len(review.process), "requirement"),
         )
     else:
         missing = next((one.missing for one in review.process if one.missing), "")
-        sentence = missing or f"No requirement could be judged in {words.month(review.month)}."
-    return Section(heading=BENCH, sentences=(sentence,), items=_cut(found, "the details"))
+        sentence = (
+            t(missing) if missing else t("No requirement could be judged in {month}.", month=words.month(review.month))
+        )
+    return Section(heading=t("At the bench"), sentences=(sentence,), items=_cut(found, t("the details")))
 
 
 def _is_judged(month: ProcessMonth | None) -> bool:
@@ -251,11 +316,33 @@ def _is_judged(month: ProcessMonth | None) -> bool:
 def _at_the_bench(month: ProcessMonth) -> str:
     found = []
     if month.miss_signals:
-        usual = f"common variation {words.per_cent(month.miss_low)} to {words.per_cent(month.miss_high)}"
-        found.append(f"missed in {words.share(month.miss_share)}, {usual}: {words.listed(month.miss_signals)}")
+        usual = t(
+            "common variation {per_cent} to {per_cent_2}",
+            per_cent=words.per_cent(month.miss_low),
+            per_cent_2=words.per_cent(month.miss_high),
+        )
+        found.append(
+            t(
+                "missed in {share}, {usual}: {listed}",
+                share=words.share(month.miss_share),
+                usual=usual,
+                listed=words.listed(map(t, month.miss_signals)),
+            )
+        )
     if month.gap_signals:
-        usual = f"common variation {words.per_cent(month.gap_low)} to {words.per_cent(month.gap_high)}"
-        found.append(f"not recorded in {words.share(month.gap_share)}, {usual}: {words.listed(month.gap_signals)}")
+        usual = t(
+            "common variation {per_cent} to {per_cent_2}",
+            per_cent=words.per_cent(month.gap_low),
+            per_cent_2=words.per_cent(month.gap_high),
+        )
+        found.append(
+            t(
+                "not recorded in {share}, {usual}: {listed}",
+                share=words.share(month.gap_share),
+                usual=usual,
+                listed=words.listed(map(t, month.gap_signals)),
+            )
+        )
     return "; ".join(found)
 
 
@@ -265,14 +352,20 @@ def _how_sure(review: Review) -> Section:
     # What is still to be entered says nothing about a month of long ago.
     if review.month in [one.month for one in review.nowcast.of("all")[-_ENTERING:]] or not review.nowcast.enough:
         items += said(review.nowcast.sentence, review.nowcast.missing)
-        items += [review.back_test.sentence] if review.back_test is not None else []
+        items += [t(review.back_test.sentence)] if review.back_test is not None else []
     if isfinite(every.false_alarm_months):
         items.append(
-            f"Nothing need have happened behind a signal: the rules for all defects together give a false one in about "
-            f"{every.false_alarm_months:.0f} months on average, and each defect of the table has rules of its own."
+            t(
+                "Nothing need have happened behind a signal: the rules for all defects together give a false "
+                "one in about {false_alarm_months:.0f} months on average, and each defect of the table has "
+                "rules of its own.",
+                false_alarm_months=every.false_alarm_months,
+            )
         )
     items.append(
-        "Expected numbers come from earlier months, by age of the restorations and kind of work. Ranges in brackets "
-        "hold 95 of 100 times. What goes with a change need not have made it."
+        t(
+            "Expected numbers come from earlier months, by age of the restorations and kind of work. "
+            "Ranges in brackets hold 95 of 100 times. What goes with a change need not have made it."
+        )
     )
-    return Section(heading="How sure is this?", items=tuple(one for one in items if one))
+    return Section(heading=t("How sure is this?"), items=tuple(one for one in items if one))

@@ -10,6 +10,7 @@ from typing import Final
 from remakes.reports.document import Column, Figure, Report, Section, Table, shown
 from remakes.reports.letters import writable
 from remakes.reports.pictures import svg
+from remakes.texts import t
 
 __all__ = ["to_html"]
 
@@ -73,7 +74,7 @@ def to_html(report: Report) -> str:
     front = "\n".join(_section(one, 2, numbers) for one in report.front)
     details = "\n".join(_section(one, 3, numbers) for one in report.details)
     return f"""<!DOCTYPE html>
-<html lang="en">
+<html lang="{report.language}">
 <head>
 <meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="{_POLICY}">
@@ -87,7 +88,7 @@ def to_html(report: Report) -> str:
 <h1>{_text(report.title)}</h1>
 <p class="about">{_text(report.about)}</p>
 {front}
-{f'<div class="details"><h2>Details</h2>{details}</div>' if details else ""}
+{f'<div class="details"><h2>{_text(t("Details"))}</h2>{details}</div>' if details else ""}
 </main>
 <footer>{_text(report.caution)}</footer>
 </body>

@@ -10,6 +10,7 @@ from remakes.reports.details import details
 from remakes.reports.document import Report, Section
 from remakes.reports.front import front
 from remakes.reports.review import Review
+from remakes.texts import language, t
 
 __all__ = ["monthly_report"]
 
@@ -29,19 +30,20 @@ def monthly_report(review: Review, *, made_on: date, caution: str = "") -> Repor
     Returns
     -------
     Report
-        To be handed to `to_pdf`, `to_html` or `to_xlsx`. Where the records are too few it gives counts and says what
-        is missing. No technician appears in it.
+        In the language spoken now. To be handed to `to_pdf`, `to_html` or `to_xlsx`. Where the records are too few
+        it gives counts and says what is missing. No technician appears in it.
     """
     return Report(
-        title=f"Month in review: {words.month(review.month)}",
+        title=t("Month in review: {month}", month=words.month(review.month)),
         lab=review.lab,
         month=review.month,
         made_on=made_on,
         observed_until=review.observed_until,
         front=_spelled(front(review)),
         details=_spelled(details(review)),
-        caution=caution,
-        marks=("invented records, for trying out",) if review.invented else (),
+        caution=t(caution),
+        language=language(),
+        marks=(t("invented records, for trying out"),) if review.invented else (),
     )
 
 

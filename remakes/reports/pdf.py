@@ -12,6 +12,7 @@ from typing import Any, Final
 from remakes.reports.document import Report, Section, Table, shown
 from remakes.reports.letters import printable, replaced, writable
 from remakes.reports.pictures import svg
+from remakes.texts import later, t
 
 __all__ = ["to_pdf"]
 
@@ -25,7 +26,7 @@ _LONGEST: Final = 32
 _LINE: Final = 112
 #: A head of several short words is not broken into a tower.
 _SHORTEST: Final = 10
-_SHOWN_AS: Final = "Letters that the report's fonts lack are printed as a question mark."
+_SHOWN_AS: Final = later("Letters that the report's fonts lack are printed as a question mark.")
 
 
 def to_pdf(report: Report) -> bytes:
@@ -55,7 +56,7 @@ def to_pdf(report: Report) -> bytes:
         except typst.TypstError as error:
             if "could not be displayed" not in str(error):
                 raise
-        content["caution"] = f"{content['caution']} {_SHOWN_AS}".strip()
+        content["caution"] = f"{content['caution']} {t(_SHOWN_AS)}".strip()
         return _typeset(folder, replaced(content, printable), replaced(pictures, printable), report)
 
 
@@ -83,6 +84,9 @@ def _typeset(folder: Path, content: dict[str, Any], pictures: dict[str, str], re
 def _content(report: Report, pictures: dict[str, str]) -> dict[str, Any]:
     return {
         "title": report.title,
+        "language": report.language,
+        "pages": t("page {number} of {last}"),
+        "details_heading": t("Details"),
         "about": report.about,
         "caution": report.caution,
         "front": [_section(one, pictures) for one in report.front],
@@ -111,6 +115,11 @@ def _section(one: Section, pictures: dict[str, str]) -> dict[str, Any]:
 
 def _table(table: Table) -> dict[str, Any]:
     rows = shown(table.printed_rows, table.columns)
+    letters = _fitted(
+        [_letters(one.name, [row[at] for row in rows], len(table.columns)) for at, one in enumerate(table.columns)],
+        least=[_longest_word(one.name) + 3 for one in table.columns],
+        of_text=[not one.is_figure for one in table.columns],
+    )
     return {
         "caption": table.caption,
         "columns": [
@@ -118,7 +127,7 @@ def _table(table: Table) -> dict[str, Any]:
             {
                 "name": one.name.replace(" %", "\u00a0%"),
                 "right": one.is_figure,
-                "letters": _letters(one.name, [row[at] for row in rows], len(table.columns)),
+                "letters": letters[at],
             }
             for at, one in enumerate(table.columns)
         ],
@@ -129,5 +138,22 @@ def _table(table: Table) -> dict[str, Any]:
 
 def _letters(head: str, cells: list[str], columns: int) -> int:
     """Width of a column in letters: heads break between words, and so do long cells."""
-    longest_word = max((len(word) for word in head.split()), default=0)
-    return max(longest_word + 1, min(max(map(len, cells), default=0), max(_LONGEST, _LINE // columns)), _SHORTEST) + 2
+    return (
+        max(_longest_word(head) + 1, min(max(map(len, cells), default=0), max(_LONGEST, _LINE // columns)), _SHORTEST)
+        + 2
+    )
+
+
+def _longest_word(head: str) -> int:
+    return max((len(word) for word in head.split()), default=0)
+
+
+def _fitted(letters: list[int], *, least: list[int], of_text: list[bool]) -> list[int]:
+    """Widths that fit one line, the widest texts broken first: figures and their heads cannot be."""
+    found = list(letters)
+    while sum(found) > _LINE:
+        broken = [at for at, text in enumerate(of_text) if text and found[at] > max(least[at], _SHORTEST + 2)]
+        if not broken:
+            break
+        found[max(broken, key=lambda at: found[at])] -= 1
+    return found

@@ -8,6 +8,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Protocol
 
 from remakes import words
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.records.standard import ProcessStandard
@@ -98,6 +99,6 @@ def requirement(standard: ProcessStandard, factor: str) -> str:
 
 
 def said(*sentences: str) -> tuple[str, ...]:
-    """Sentences that say something, each once, none that another one already holds."""
-    found = tuple(dict.fromkeys(one.strip() for one in sentences if one.strip()))
+    """Sentences that say something, in the language spoken now, each once, none that another one already holds."""
+    found = tuple(dict.fromkeys(t(one).strip() for one in sentences if one.strip()))
     return tuple(one for one in found if not any(one in other for other in found if other != one))

@@ -11,6 +11,7 @@ from typing import Final
 from remakes import words
 from remakes.errors import InputError
 from remakes.reports.document import Report
+from remakes.texts import t
 
 __all__ = ["FORMS", "make", "refuse_place", "write_report"]
 
@@ -58,9 +59,17 @@ def refuse_place(path: Path) -> None:
         The ending is unknown, the name is a folder's, or its folder does not exist.
     """
     if path.is_dir():
-        raise InputError(f"{path} is a folder. Give the name of a file in it, such as {path / 'report.pdf'}.")
+        raise InputError(
+            t(
+                "{path} is a folder. Give the name of a file in it, such as {path_2}.",
+                path=path,
+                path_2=path / "report.pdf",
+            )
+        )
     if not path.parent.is_dir():
-        raise InputError(f"The folder {path.parent} does not exist. Make it first, or give another place.")
+        raise InputError(
+            t("The folder {parent} does not exist. Make it first, or give another place.", parent=path.parent)
+        )
     _refuse_form(_form(path))
 
 
@@ -71,7 +80,13 @@ def _form(path: Path) -> str:
 def _refuse_form(form: str) -> None:
     if form not in FORMS:
         known = words.listed((f".{one}" for one in FORMS), joint="or")
-        raise InputError(f"A report cannot be written as {form or 'a file without an ending'!r}. Name it {known}.")
+        raise InputError(
+            t(
+                "A report cannot be written as {form!r}. Name it {known}.",
+                form=form or t("a file without an ending"),
+                known=known,
+            )
+        )
 
 
 def write_report(report: Report, path: Path) -> None:
@@ -90,8 +105,11 @@ def write_report(report: Report, path: Path) -> None:
         _replace(path, content)
     except OSError as error:
         raise InputError(
-            f"The report cannot be written to {path} ({error.strerror or error}). "
-            "Close it where it is open, or give another place."
+            t(
+                "The report cannot be written to {path} ({reason}). Close it where it is open, or give another place.",
+                path=path,
+                reason=error.strerror or error,
+            )
         ) from error
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from remakes.evidence.estimate import Estimate
 from remakes.reports.document import Cell, Column, Kind, Report, Section, Table, printed
 from remakes.reports.letters import writable
+from remakes.texts import later, t
 
 if TYPE_CHECKING:
     from xlsxwriter import Workbook
@@ -25,7 +26,7 @@ _NAME_LENGTH: Final = 31
 _FORBIDDEN: Final = str.maketrans(dict.fromkeys("[]:*?/\\", " "))
 _TEXT_LENGTH: Final = 32_767
 _WIDEST: Final = 60
-_FRONT: Final = "Report"
+_FRONT: Final = later("Report")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def to_xlsx(report: Report) -> bytes:
     }
     book = xlsxwriter.Workbook(file, options)
     book.set_properties({"title": _cell_text(report.title), "created": datetime.combine(report.made_on, time())})
-    names = {_FRONT.casefold()}
+    names = {t(_FRONT).casefold()}
     _write_front(book, report)
     for sheet in _sheets(report.tables, names):
         _write_sheet(book, sheet)
@@ -68,7 +69,7 @@ def to_xlsx(report: Report) -> bytes:
 
 
 def _write_front(book: Workbook, report: Report) -> None:
-    sheet = book.add_worksheet(_FRONT)
+    sheet = book.add_worksheet(t(_FRONT))
     sheet.hide_gridlines(2)
     sheet.set_column(0, 0, 110)
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
@@ -93,7 +94,13 @@ def _lines(section: Section) -> list[str]:
     if section.figure is not None:
         lines.append(section.figure.alternative)
     if section.table is not None and section.table.rows:
-        lines.append(f"{section.table.caption}: see the sheet {_sheet_name(section.table.sheet)}.")
+        lines.append(
+            t(
+                "{caption}: see the sheet {sheet_name}.",
+                caption=section.table.caption,
+                sheet_name=_sheet_name(section.table.sheet),
+            )
+        )
     return [*lines, *section.notes]
 
 
@@ -125,7 +132,7 @@ def _sheets(tables: Sequence[Table], taken: set[str]) -> list[_Sheet]:
 def _sheet_name(wanted: str) -> str:
     """A name that the file format allows: no forbidden signs, no apostrophe at an end, 31 characters."""
     shown = "".join(sign for sign in wanted.translate(_FORBIDDEN) if sign.isprintable())
-    return " ".join(shown.split())[:_NAME_LENGTH].strip(" '") or "Sheet"
+    return " ".join(shown.split())[:_NAME_LENGTH].strip(" '") or t("Sheet")
 
 
 def _unused(name: str, taken: set[str]) -> str:
@@ -143,7 +150,8 @@ def _singles(column: Column) -> tuple[Column, ...]:
         return (column,)
     kind: Kind = "share" if column.kind == "share interval" else "number"
     digits = max(column.digits, 1)
-    return tuple(Column(name=f"{column.name}{end}", kind=kind, digits=digits) for end in ("", ", from", ", to"))
+    names = (column.name, t("{name}, from", name=column.name), t("{name}, to", name=column.name))
+    return tuple(Column(name=name, kind=kind, digits=digits) for name in names)
 
 
 def _values(cell: Cell, column: Column) -> tuple[str | float | None, ...]:

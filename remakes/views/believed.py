@@ -11,6 +11,8 @@ from remakes import words
 from remakes.evidence.checks.believability import Checks
 from remakes.evidence.checks.leave_out import LeaveOut
 from remakes.evidence.findings import FOUND_Q, Finding
+from remakes.texts import in_english, later, t, tn
+from remakes.texts.joining import run_on
 from remakes.views import sentences
 
 if TYPE_CHECKING:
@@ -18,13 +20,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Controls", "answers", "controls_of", "doubts_of", "left", "names_a_person", "verdict"]
 
-_NOT_YET: Final = "Not looked at yet: look closer."
+_NOT_YET: Final = later("Not looked at yet: look closer.")
 _WITHOUT: Final = {
-    "technician": "Does it hang on one technician?",
-    "clinic": "Does it hang on one clinic?",
-    "quarter": "Does it hang on one quarter?",
-    "lot": "Does it hang on one material lot?",
-    "equipment": "Does it hang on one machine?",
+    "technician": later("Does it hang on one technician?"),
+    "clinic": later("Does it hang on one clinic?"),
+    "quarter": later("Does it hang on one quarter?"),
+    "lot": later("Does it hang on one material lot?"),
+    "equipment": later("Does it hang on one machine?"),
 }
 #: How other steps' misses are named in an adjustment set.
 _MISSES: Final = "misses of "
@@ -44,7 +46,7 @@ class Controls:
     ----------
     looked_at, not_estimable : int
     stand_out : tuple of str
-        Names of those that come back more often with the miss, all pairs weighing the same.
+        Codes of those that come back more often with the miss, all pairs weighing the same.
     """
 
     looked_at: int
@@ -55,20 +57,35 @@ class Controls:
     def sentence(self) -> str:
         """What the controls say."""
         if not self.looked_at:
-            return "No defect that the miss is not thought to bring about has enough returns to be looked at."
-        many = words.counted(self.looked_at, "defect that the miss is", "defects that the miss is")
+            return t("No defect that the miss is not thought to bring about has enough returns to be looked at.")
         few = (
-            f" {words.counted(self.not_estimable, 'more has', 'more have')} too few returns."
+            tn(self.not_estimable, "{n:,} more has too few returns.", "{n:,} more have too few returns.")
             if self.not_estimable
             else ""
         )
-        bar = f"false-alarm share below {FOUND_Q:.0%}".replace("%", " %")
+        bar = words.per_cent(FOUND_Q, digits=0)
         if not self.stand_out:
-            return f"No: of {many} not thought to bring about, none goes with it clearly ({bar}).{few}"
-        return (
-            f"Yes: of {many} not thought to bring about, {words.listed(self.stand_out)} "
-            f"{'goes' if len(self.stand_out) == 1 else 'go'} with it ({bar}): something else may be behind both.{few}"
+            none = tn(
+                self.looked_at,
+                "No: of {n:,} defect that the miss is not thought to bring about, none goes with it clearly "
+                "(false-alarm share below {bar}).",
+                "No: of {n:,} defects that the miss is not thought to bring about, none goes with it clearly "
+                "(false-alarm share below {bar}).",
+                bar=bar,
+            )
+            return run_on(none, few)
+        many, names = self.looked_at, words.listed(words.defect_within(one) for one in self.stand_out)
+        told = tn(
+            len(self.stand_out),
+            "Yes: of {many:,} defects that the miss is not thought to bring about, {names} goes with it "
+            "(false-alarm share below {bar}): something else may be behind both.",
+            "Yes: of {many:,} defects that the miss is not thought to bring about, {names} go with it "
+            "(false-alarm share below {bar}): something else may be behind both.",
+            many=many,
+            names=names,
+            bar=bar,
         )
+        return run_on(told, few)
 
 
 def controls_of(factor: str, findings: Sequence[Finding]) -> Controls:
@@ -78,11 +95,7 @@ def controls_of(factor: str, findings: Sequence[Finding]) -> Controls:
     return Controls(
         looked_at=len(known),
         not_estimable=len(outside) - len(known),
-        stand_out=tuple(
-            words.defect(one.defect).lower()
-            for one in known
-            if one.q_alike < FOUND_Q and one.adjusted.odds_ratio.estimate > 1
-        ),
+        stand_out=tuple(one.defect for one in known if one.q_alike < FOUND_Q and one.adjusted.odds_ratio.estimate > 1),
     )
 
 
@@ -99,89 +112,101 @@ def doubts_of(finding: Finding, closer: CloserLook | None = None) -> tuple[str, 
 def verdict(finding: Finding, doubts: Sequence[str], *, looked: bool) -> str:
     """The answer before the table."""
     if finding.adjusted.why_not:
-        return f"There is no estimate to be doubted: {finding.adjusted.why_not}."
+        return t("There is no estimate to be doubted: {why}.", why=t(finding.adjusted.why_not))
     if not looked:
-        return "Only findings that are reported are held against all of this beforehand; look closer for this pair."
+        return t("Only findings that are reported are held against all of this beforehand; look closer for this pair.")
     if not doubts:
-        return "No check below speaks against it. Each is a way in which it could have been wrong."
-    return f"{words.counted(len(doubts), 'check')} below {'speaks' if len(doubts) == 1 else 'speak'} against it."
+        return t("No check below speaks against it. Each is a way in which it could have been wrong.")
+    return tn(len(doubts), "{n:,} check below speaks against it.", "{n:,} checks below speak against it.")
 
 
 def answers(finding: Finding, findings: Sequence[Finding], closer: CloserLook | None) -> list[tuple[str, str]]:
     """Question and answer, line by line."""
     checks = closer.checks if closer else finding.checks
-    lines = [("Are like cases compared?", _within(finding.compared_within))]
+    lines: list[tuple[str, str]] = [(t("Are like cases compared?"), _within(finding.compared_within))]
     if finding.adjusted.why_not:
-        lines.append(("Is there an estimate?", f"No: {finding.adjusted.why_not}."))
+        lines.append((t("Is there an estimate?"), t("No: {why}.", why=t(finding.adjusted.why_not))))
     elif checks:
         lines += _checked(checks, closer)
     else:
-        lines.append(("Does it stand closer checks?", _NOT_YET))
+        lines.append((t("Does it stand closer checks?"), _NOT_YET))
     lines += [
-        ("Could a hidden cause explain it?", _hidden(finding)),
-        ("Does the miss go with defects it cannot bring about?", controls_of(finding.factor, findings).sentence),
-        ("What could have been found?", _could_have_been_found(finding, closer)),
+        (t("Could a hidden cause explain it?"), _hidden(finding)),
+        (t("Does the miss go with defects it cannot bring about?"), controls_of(finding.factor, findings).sentence),
+        (t("What could have been found?"), _could_have_been_found(finding, closer)),
     ]
     return lines
 
 
 def _within(names: Sequence[str]) -> str:
-    misses = [one.removeprefix(_MISSES) for one in names if one.startswith(_MISSES)]
-    others = ", ".join(one for one in names if not one.startswith(_MISSES))
-    return f"Within {others}{f'; and within the misses of {words.listed(misses)}' if misses else ''}."
+    misses = [said.removeprefix(_MISSES) for one in names if (said := in_english(one)).startswith(_MISSES)]
+    others = ", ".join(t(one) for one in names if not in_english(one).startswith(_MISSES))
+    if misses:
+        named = words.listed(misses)
+        return t("Within {others}; and within the misses of {misses}.", others=others, misses=named)
+    return t("Within {others}.", others=others)
 
 
 def _checked(checks: Checks, closer: CloserLook | None) -> Iterator[tuple[str, str]]:
-    yield "What if one clinic's, or one technician's, pieces are alike?", _alike(checks)
+    yield t("What if one clinic's, or one technician's, pieces are alike?"), _alike(checks)
     for one in (*checks.left_out, *(closer.sources if closer else ())):
-        yield _WITHOUT.get(one.attribute, f"Does it hang on one {one.attribute}?"), one.sentence
+        yield t(_WITHOUT.get(one.attribute, one.attribute)), one.sentence
     gaps = checks.gaps
     for question, answer in (
-        ("Are there gaps in the log?", gaps.gap_in_words),
-        ("What if the gaps were filled?", gaps.filled_in_words),
-        ("Could the gaps undo it?", gaps.tipping_in_words),
+        (t("Are there gaps in the log?"), gaps.gap_in_words),
+        (t("What if the gaps were filled?"), gaps.filled_in_words),
+        (t("Could the gaps undo it?"), gaps.tipping_in_words),
     ):
         if answer:
             yield question, answer
-    yield "Is it the same early and late?", checks.early_late.sentence
+    yield t("Is it the same early and late?"), checks.early_late.sentence
 
 
 def _alike(checks: Checks) -> str:
     if not checks.clustered:
-        return (
-            "Cannot be told: too few clinics, and too few technicians, have both missed and kept the step. "
-            "The interval may be too narrow."
+        return t(
+            "Cannot be told: too few clinics, and too few technicians, have both missed and kept the "
+            "step. The interval may be too narrow."
         )
     shown = checks.widest.source
-    used = "The model's own is no narrower" if shown == "model" else f"The one by {shown} is the widest"
-    return f"{' '.join(one.sentence for one in checks.clustered)} {used} and is shown above."
+    used = (
+        t("The model's own is no narrower and is shown above.")
+        if shown == "model"
+        else t("The one by {shown} is the widest and is shown above.", shown=t(shown))
+    )
+    return run_on(*(one.sentence for one in checks.clustered), used)
 
 
 def _hidden(finding: Finding) -> str:
     hidden = finding.hidden_cause
     if hidden is None:
-        return "There is no estimate to be explained."
+        return t("There is no estimate to be explained.")
     if hidden.limit <= 1:
-        return "The range contains 1: chance alone may explain it, and no hidden cause is needed."
-    return (
-        f"Only one that goes with the miss and with the return {hidden.limit:.1f} times each, beyond all that was "
-        f"compared (E-value of the interval's end; of the estimate {hidden.estimate:.1f})."
+        return t("The range contains 1: chance alone may explain it, and no hidden cause is needed.")
+    return t(
+        "Only one that goes with the miss and with the return {limit:.1f} times each, beyond all "
+        "that was compared (E-value of the interval's end; of the estimate {estimate:.1f}).",
+        limit=hidden.limit,
+        estimate=hidden.estimate,
     )
 
 
 def _could_have_been_found(finding: Finding, closer: CloserLook | None) -> str:
-    size = f"{finding.detectable:.1f}" if finding.detectable < 100 else "100 or more"
-    said = f"An odds ratio of {size} would have been found four times in five; a smaller one may hide."
+    size = words.figure(finding.detectable) if finding.detectable < 100 else t("100 or more")
+    said = t("An odds ratio of {size} would have been found four times in five; a smaller one may hide.", size=size)
     months = closer.months if closer else finding.months
     if months is None or finding.reported:
         return said
-    return f"{said} To show {months.odds_ratio:g} times the odds: {sentences.how_long(months)}."
+    more = t(
+        "To show {odds:g} times the odds: {how_long}.", odds=months.odds_ratio, how_long=sentences.how_long(months)
+    )
+    return run_on(said, more)
 
 
 def left(finding: Finding, closer: CloserLook | None) -> tuple[str, ...]:
     """Remarks about a finding that no line of the table gives."""
     told = {one for checks in (finding.checks, closer and closer.checks) if checks for one in checks.cautions}
-    return tuple(one for one in finding.cautions if one not in told and not one.startswith(_IN_THE_TABLE))
+    return tuple(one for one in finding.cautions if one not in told and not in_english(one).startswith(_IN_THE_TABLE))
 
 
 def names_a_person(left_out: Sequence[LeaveOut]) -> bool:

@@ -12,6 +12,7 @@ from remakes import charts, flow, words
 from remakes.errors import RemakesError
 from remakes.evidence.findings import Finding
 from remakes.records.requirements import ProcessStandard
+from remakes.texts import t, tn
 from remakes.views import believed, downloads, frame, sentences, state
 from remakes.views.server import tell_plainly
 
@@ -35,15 +36,14 @@ def show(result: flow.Analysis, pairs: Sequence[Finding]) -> None:
     """Pick one pair, and all that can be said of it."""
     if not pairs:
         return
-    st.header("One finding, looked at closely", anchor=False)
-    names = {sentences.label(one): one for one in pairs}
-    if st.session_state.get(PICKED) not in names:
-        st.session_state.pop(PICKED, None)
-    picked = st.selectbox("Finding", list(names), key=PICKED, bind="query-params")
-    if picked is None:
-        return
+    st.header(t("One finding, looked at closely"), anchor=False)
+    names = {sentences.key(one): one for one in pairs}
+    first = next(iter(names))
+    picked = frame.pick(
+        t("Finding"), list(names), key=PICKED, named=lambda one: sentences.label(names[one]), first=first
+    )
     finding = names[picked]
-    st.markdown(f"The requirement: {words.plain(words.requirement(result.standard, finding.factor))}.")
+    st.markdown(t("The requirement: {factor}.", factor=words.plain(words.requirement(result.standard, finding.factor))))
     closer = _can_it_be_believed(result, finding)
     if closer is not None:
         _reading(closer.dose, finding, result.standard)
@@ -52,14 +52,16 @@ def show(result: flow.Analysis, pairs: Sequence[Finding]) -> None:
 
 
 def _can_it_be_believed(result: flow.Analysis, finding: Finding) -> CloserLook | None:
-    st.subheader("Can it be believed?")
+    st.subheader(t("Can it be believed?"))
     return on_request(
         lambda asked: state.closer_look(result, finding.factor, finding.defect, asked=asked),
         lambda closer: _believed(result, finding, closer),
-        button="Look closer",
+        button=t("Look closer"),
         key=f"look_{finding.factor}_{finding.defect}",
-        brings="Some seconds: fills the gaps in the log in at random, leaves out lots and machines, and shows the "
-        "reading against its limit and the months in which returns came.",
+        brings=t(
+            "Some seconds: fills the gaps in the log in at random, leaves out lots and machines, and "
+            "shows the reading against its limit and the months in which returns came."
+        ),
         primary=True,
     )
 
@@ -71,17 +73,23 @@ def _believed(result: flow.Analysis, finding: Finding, closer: CloserLook | None
     st.markdown(_as_table(believed.answers(finding, result.findings, closer)))
     if checks and believed.names_a_person(checks.left_out):
         st.caption(
-            "A technician's code in here says whose restorations were left out to try the finding. It is a check "
-            "on the finding and says nothing about the person."
+            t(
+                "A technician's code in here says whose restorations were left out to try the finding. "
+                "It is a check on the finding and says nothing about the person."
+            )
         )
     if said := believed.left(finding, closer):
-        st.markdown("Also to be known:\n" + "\n".join(f"- {words.plain(one)}" for one in said))
+        st.markdown("\n".join([t("Also to be known:"), *(f"- {words.plain(one)}" for one in said)]))
 
 
 def _as_table(answers: Sequence[tuple[str, str]]) -> str:
     """Questions beside answers: a table of text, whose lines wrap as a table of figures would not let them."""
     return "\n".join(
-        ["| Question | Answer |", "| --- | --- |", *(f"| {ask} | {words.plain(said)} |" for ask, said in answers)]
+        [
+            f"| {t('Question')} | {t('Answer')} |",
+            "| --- | --- |",
+            *(f"| {ask} | {words.plain(said)} |" for ask, said in answers),
+        ]
     )
 
 
@@ -138,60 +146,71 @@ def _offer(work: Callable[[bool], object], *, button: str, key: str, brings: str
 
 
 def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStandard) -> None:
-    st.subheader("The reading and its limit")
+    st.subheader(t("The reading and its limit"))
     if dose is None:
         numeric = any(one.rule.numeric for one in standard.requirements_of(finding.factor))
         st.markdown(
-            "No legible reading was written down."
+            t("No legible reading was written down.")
             if numeric
-            else "This requirement is kept or missed, with no number behind it: there is no limit to look at."
+            else t("This requirement is kept or missed, with no number behind it: there is no limit to look at.")
         )
         return
     st.markdown(f"**{words.plain(dose.sentence)}**")
     if sum(isfinite(one.odds_ratio.estimate) for one in dose.bands) > 1:
         st.altair_chart(
             charts.dose_response(dose, name=finding.factor),
-            alt="Odds ratios by band of readings, with the limit; the table below has the figures.",
+            alt=t("Odds ratios by band of readings, with the limit; the table below has the figures."),
         )
         st.caption(
-            "Each point: restorations with readings in one band, against the commonest band that keeps the limit "
-            "(open square, 1 by definition), like cases compared, with the 95 % range. Above it: how many came back."
+            t(
+                "Each point: restorations with readings in one band, against the commonest band that "
+                "keeps the limit (open square, 1 by definition), like cases compared, with the 95 % "
+                "range. Above it: how many came back."
+            )
         )
-    reading = f"readings ({dose.unit})" if dose.unit else "readings"
+    reading = t("readings ({unit})", unit=dose.unit) if dose.unit else t("readings")
     rows = [_band_row(one, reading) for one in dose.bands]
     frame.table(rows, whole=True)
     st.markdown(
-        "The material's instruction comes first. What is shown here may be a reason to keep further from a limit, "
-        "never to go beyond it."
+        t(
+            "The material's instruction comes first. What is shown here may be a reason to keep "
+            "further from a limit, never to go beyond it."
+        )
     )
 
 
 def _band_row(one: BandRisk, reading: str) -> dict[str, object]:
     return {
         reading: one.band.label,
-        "limit": "kept" if one.keeps else "beyond",
-        "restorations (n)": one.band.restorations,
-        "returns (n)": one.returns,
-        "odds ratio (95 %)": "1 (compared with)" if one.reference else words.interval(one.odds_ratio),
+        t("limit"): t("kept") if one.keeps else t("beyond"),
+        t("restorations (n)"): one.band.restorations,
+        t("returns (n)"): one.returns,
+        t("odds ratio (95 %)"): t("1 (compared with)") if one.reference else words.interval(one.odds_ratio),
     }
 
 
 def _when(closer: CloserLook, finding: Finding) -> None:
-    st.subheader("When returns come")
+    st.subheader(t("When returns come"))
     kept, missed = closer.incidence["met"], closer.incidence["missed"]
     if not (len(kept.months) and len(missed.months)):
-        side = "kept" if len(missed.months) else "missed"
-        st.markdown(f"The step is on record as {side} for no restoration: there is nothing to compare.")
+        st.markdown(
+            t("The step is on record as kept for no restoration: there is nothing to compare.")
+            if len(missed.months)
+            else t("The step is on record as missed for no restoration: there is nothing to compare.")
+        )
         return
     st.markdown(f"**{_shares(kept, missed, finding)}**")
     st.altair_chart(
         charts.cumulative_incidence(kept, missed),
-        alt="Share returned by months since delivery, step missed and step kept; the table below has the figures.",
+        alt=t("Share returned by months since delivery, step missed and step kept; the table below has the figures."),
     )
     st.caption(
-        "Share of restorations that came back with this defect by months since delivery, 0: found up to delivery; "
-        "A piece remade for another reason can no longer come back with it and is counted so. "
-        "As they are, not like cases compared. A curve ends where fewer than ten are left."
+        t(
+            "Share of restorations that came back with this defect by months since delivery, 0: "
+            "found up to delivery; A piece remade for another reason can no longer come back with it "
+            "and is counted so. As they are, not like cases compared. A curve ends where fewer than "
+            "ten are left."
+        )
     )
     frame.table([_month_row(month, kept, missed) for month in charts.MONTHS_NAMED], whole=True)
     if closer.checks:
@@ -202,56 +221,66 @@ def _shares(kept: CumulativeIncidence, missed: CumulativeIncidence, finding: Fin
     for months in _WITHIN:
         both = missed.within(months), kept.within(months)
         if all(isfinite(one.estimate) for one in both):
-            return (
-                f"Within {months} months of delivery {words.share(both[0])} came back with "
-                f"“{words.defect(finding.defect).lower()}” where the step was missed, {words.share(both[1])} where it "
-                "was kept."
+            return t(
+                "Within {months} months of delivery {missed} came back with “{defect}” where the step was "
+                "missed, {kept} where it was kept.",
+                months=months,
+                missed=words.share(both[0]),
+                defect=words.defect_within(finding.defect),
+                kept=words.share(both[1]),
             )
-    return "Nobody has been observed for 3 months yet: too early for shares."
+    return t("Nobody has been observed for 3 months yet: too early for shares.")
 
 
 def _month_row(month: int, kept: CumulativeIncidence, missed: CumulativeIncidence) -> dict[str, object]:
-    row: dict[str, object] = {"months since delivery": "0 (up to delivery)" if month == 0 else str(month)}
-    for name, curve in (("missed", missed), ("kept", kept)):
+    row: dict[str, object] = {t("months since delivery"): t("0 (up to delivery)") if month == 0 else str(month)}
+    for returned, at_risk, curve in (
+        (t("missed: returned (95 %)"), t("missed: still at risk (n)"), missed),
+        (t("kept: returned (95 %)"), t("kept: still at risk (n)"), kept),
+    ):
         share = curve.within(month)
-        row[f"{name}: returned (95 %)"] = words.share(share) if isfinite(share.estimate) else "not observed so long"
-        row[f"{name}: still at risk (n)"] = f"{curve.still_at_risk(month):,}"
+        row[returned] = words.share(share) if isfinite(share.estimate) else t("not observed so long")
+        row[at_risk] = words.figure(curve.still_at_risk(month), digits=0)
     return row
 
 
 def _these(finding: Finding) -> None:
-    st.subheader("Show me these")
+    st.subheader(t("Show me these"))
     found = state.behind(finding.factor, finding.defect)
     numbers = {one: sum(row.status == one for row in found) for one in words.STATUS}
     st.markdown(
-        f"{words.counted(len(found), 'restoration')} came back with “{words.defect(finding.defect).lower()}”; "
-        "a click on a number opens its time line."
+        tn(
+            len(found),
+            "{n:,} restoration came back with “{defect}”; a click on a number opens its time line.",
+            "{n:,} restorations came back with “{defect}”; a click on a number opens its time line.",
+            defect=words.defect_within(finding.defect),
+        )
     )
     shown = [one for one in words.STATUS if one != "does not apply" or numbers[one]]
     status = st.segmented_control(
-        "Came back, and the step was",
+        t("Came back, and the step was"),
         ["every", *shown],
         default="every",
         required=True,
-        format_func=lambda one: f"{words.STATUS.get(one, 'any')} ({numbers.get(one, len(found))})",
+        format_func=lambda one: f"{t(words.STATUS.get(one) or t('any'))} ({numbers.get(one, len(found))})",
         key=_THESE,
     )
     rows = [_restoration_row(one) for one in found if status in ("every", one.status)]
     if not rows:
-        st.markdown("None.")
+        st.markdown(t("None."))
         return
     frame.restoration_links(rows)
-    downloads.offer_csv(rows, name=f"behind_{finding.factor}_{finding.defect}", label="Download these restorations")
+    downloads.offer_csv(rows, name=f"behind_{finding.factor}_{finding.defect}", label=t("Download these restorations"))
 
 
 def _restoration_row(one: flow.ConcernedRestoration) -> dict[str, object]:
     return {
-        "restoration": one.restoration_id,
-        "step was": words.STATUS.get(one.status, one.status),
-        "reading": one.value or "none",
-        "returned": one.returned_on,
-        "delivered": one.delivered_on,
-        "technician": one.technician,
-        "kind": one.kind,
-        "teeth": one.teeth,
+        t("restoration"): one.restoration_id,
+        t("step was"): t(words.STATUS.get(one.status, one.status)),
+        t("reading"): one.value or t("none"),
+        t("returned"): one.returned_on,
+        t("delivered"): one.delivered_on,
+        t("technician"): one.technician,
+        t("kind"): words.code(one.kind),
+        t("teeth"): one.teeth,
     }

@@ -10,12 +10,15 @@ from typing import Any, Final
 
 import streamlit as st
 
+from remakes.records.importers.mending_columns import disarmed
+from remakes.texts import later, t
+
 __all__ = ["as_csv", "offer_csv", "offer_json"]
 
-#: A cell that starts like this would be run as a formula by a spreadsheet.
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
-
 Rows = Sequence[Mapping[str, object]]
+
+_AS_CSV: Final = later("Download as CSV")
+_AS_JSON: Final = later("Download as JSON")
 
 
 def as_csv(rows: Rows, *, columns: Sequence[str] | None = None) -> bytes:
@@ -31,20 +34,16 @@ def as_csv(rows: Rows, *, columns: Sequence[str] | None = None) -> bytes:
     out = io.StringIO(newline="")
     table = csv.writer(out)
     table.writerow(names)
-    table.writerows([_disarmed(row.get(name)) for name in names] for row in rows)
+    table.writerows([disarmed(row.get(name)) for name in names] for row in rows)
     # Spreadsheets take a file without the mark for the machine's old encoding.
     return out.getvalue().encode("utf-8-sig")
-
-
-def _disarmed(value: object) -> object:
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
 
 
 def offer_csv(
     rows: Rows,
     *,
     name: str,
-    label: str = "Download as CSV",
+    label: str = _AS_CSV,
     key: str | None = None,
     columns: Sequence[str] | None = None,
 ) -> None:
@@ -58,7 +57,7 @@ def offer_csv(
     )
 
 
-def offer_json(content: Callable[[], Any], *, name: str, label: str = "Download as JSON") -> None:
+def offer_json(content: Callable[[], Any], *, name: str, label: str = _AS_JSON) -> None:
     """A button that hands content over as `name`.json, built when it is clicked."""
     _offer(
         lambda: json.dumps(content(), indent=1, allow_nan=False).encode(),
@@ -70,4 +69,4 @@ def offer_json(content: Callable[[], Any], *, name: str, label: str = "Download 
 
 
 def _offer(data: Callable[[], bytes], *, label: str, file_name: str, mime: str, key: str) -> None:
-    st.download_button(label, data=data, file_name=file_name, mime=mime, key=key, on_click="ignore")
+    st.download_button(t(label), data=data, file_name=file_name, mime=mime, key=key, on_click="ignore")

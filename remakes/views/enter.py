@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, Final
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from remakes import words
-from remakes.errors import EntryError
-from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
-from remakes.records.entries import DoubleEntryError, RefusedEntryError, enter_returns
-from remakes.records.look_up import RestorationRecord, find_restoration, restoration_history
+from remakes.errors import RemakesError
+from remakes.records.entries import DOUBLE_ENTRY_DAYS, DoubleEntryError, RefusedEntryError, enter_returns
+from remakes.records.look_up import RestorationRecord, find_restoration, match_number, recorded_returns
+from remakes.texts import later, t, tn
 from remakes.views import cautions, frame, latest, state
+from remakes.views.enter_parts import answers, keys, last_saved, links, photo_parts, questions, unknown
 
 __all__ = ["NUMBER", "body"]
 
 #: The label of the field that a scan goes to.
-NUMBER: Final = "Restoration number"
+NUMBER: Final = later("Restoration number")
 
-_ROUND: Final = "entry_round"  # counts entries: new keys give empty fields
-_SAVED: Final = "entry_saved"
-_DOUBLE: Final = "entry_double"
-_FOCUS: Final = "entry_focus"
-_BROKEN: Final = ("chipping", "debonding")
+_DOUBLE: Final = "enter_double"
+_FOCUS: Final = "enter_focus"
+_ENTERED: Final = "enter_number"
 
 
 def body() -> None:
@@ -32,155 +31,171 @@ def body() -> None:
     state.require("quality", "manager")
     if not frame.ready():
         return
-    st.session_state.setdefault(_ROUND, 0)
+    answers.begin()
     # Always there, since a message that comes or goes would move what follows and take the focus away from it.
-    told = st.container()
-    if message := st.session_state.pop(_SAVED, None):
-        told.success(message)
+    with st.container():
+        last_saved.show()
+    with st.container():
+        _brought_back()
     st.markdown(
-        "Number, **Enter**, then **Tab** from question to question and the arrow keys within one; "
-        f"**Ctrl+S** saves (⌘S on a Mac). What is left blank is not recorded. {cautions.NO_PATIENTS}"
+        t(
+            "Number, **Enter**, then **Tab** from question to question and the arrow keys within one; **Ctrl+S** saves "
+            "(⌘S on a Mac). What is left blank is not recorded."
+        )
+        + f" {t(cautions.NO_PATIENTS)}"
     )
     left, right = st.columns(2, gap="large")
     with left:
-        number = st.text_input(NUMBER, key=_key("number"), placeholder="scan or type, then Enter").strip()
-        record = find_restoration(state.store(), number) if number else None
+        number = _number()
+        found = match_number(state.store(), number)
+        record = find_restoration(state.store(), found.found) if found.found else None
         if number and record is None:
-            _unknown(number)
+            unknown.offer(number, found.near)
     if record is not None:
         _form(record, left, right)
     latest.show()
-    if st.session_state.pop(_FOCUS, not number):
-        frame.put_cursor_into(NUMBER)
+    answers.keep()
+    keys.listen(t(NUMBER), cursor=st.session_state.pop(_FOCUS, not number))
 
 
-def _key(name: str) -> str:
-    return f"{name}_{st.session_state[_ROUND]}"
+def _number() -> str:
+    key = answers.number_key()
+    typed = st.text_input(
+        t(NUMBER), key=key, placeholder=t("scan or type, then Enter"), on_change=_another, args=(key,)
+    )
+    st.session_state[_ENTERED] = typed.strip()
+    return typed.strip()
 
 
-def _unknown(number: str) -> None:
-    try:
-        restoration_history(state.store(), number)
-    except EntryError as error:  # names the numbers near it
-        st.warning(words.refusal(error))
+def _another(key: str) -> None:
+    """Another piece was scanned into a form that is filled in: its answers belong to the former piece."""
+    before = st.session_state.get(_ENTERED, "")
+    typed = str(st.session_state[key]).strip()
+    given = answers.content()
+    st.session_state.pop(_DOUBLE, None)
+    if before and typed and typed != before and given.get("defect"):
+        answers.set_aside({**given, "number": before})
+        answers.next_round()
+        st.session_state[answers.number_key()] = typed
+
+
+def _brought_back() -> None:
+    if said := answers.restored():
+        st.info(said)
+        st.button(t("Start afresh"), key="enter_afresh", on_click=answers.forget)
+    if aside := answers.waiting():
+        st.warning(
+            t(
+                "The return of {number} was not saved when another piece was scanned; what you typed is kept.",
+                number=words.plain(str(aside.get("number", ""))),
+            )
+        )
+        with st.container(horizontal=True):
+            st.button(t("Back to it"), key="enter_back", on_click=answers.take_up, args=(aside,))
+            st.button(t("Give it up"), key="enter_give_up", on_click=answers.take_up, args=(None,))
 
 
 def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator) -> None:
     with left:
         _autofill(record)
-        # What other questions hang on stands outside the form, since a form tells nothing until it is saved.
-        defects = _defects()
-        harm = _harm()
+        defects = questions.defects()
     with right:
-        # Within a form the save key also takes what was typed last and not yet left by Tab.
-        with st.form(_key("form"), border=False, enter_to_submit=False):
-            plane = _plane() if any(one in _BROKEN for one in defects) else {}
-            fields = {"restoration_id": record.restoration_id, "harm": harm, **_judgement(), **_circumstances(record)}
-            saved = st.form_submit_button("Save", type="primary", shortcut="Mod+S", key=_key("save"))
+        # A place of its own for what comes and goes: what stands below would be drawn anew, and a word lost that
+        # somebody is just typing there. Harm stands at the top: the answer must be seen without scrolling.
+        with st.container():
+            harm = questions.harm() if defects else None
+        with st.container():
+            defects += questions.further(defects[0]) if defects else []
+        with st.container():
+            about = {one: questions.about(one, several=len(defects) > 1) for one in defects}
+        fields = {"restoration_id": record.restoration_id, "harm": harm, **questions.judgement()}
+        fields |= questions.circumstances(record, today=date.today())
+        with st.container():
+            linked = links.ask(record, fields["disposition"])
+        with st.expander(t("Photo of the piece")):
+            photos = photo_parts.ask(f"photo_{answers.round_number()}")
+        saved = st.button(t("Save"), type="primary", shortcut="Mod+S", key=f"save_{answers.round_number()}")
         raws = [
-            {**fields, "defect": one, "primary": "no" if place else "yes", **(plane if one in _BROKEN else {})}
+            {**fields, "defect": one, "primary": "no" if place else "yes", **about[one]}
             for place, one in enumerate(defects)
         ]
-        _save_or_ask(record, raws, saved=saved)
-
-
-def _defects() -> list[str]:
-    """The defects chosen, the main one first."""
-    defect = st.radio(
-        "Defect", list(DEFECTS), index=None, format_func=DEFECTS.__getitem__, key=_key("defect"), horizontal=False
-    )
-    others = st.multiselect(
-        "Further defects of the same return",
-        [code for code in DEFECTS if code != defect],
-        format_func=words.defect,
-        key=_key("others"),
-        placeholder="none",
-    )
-    return [defect, *others] if defect else []
-
-
-def _harm() -> str | None:
-    harm = st.radio("May somebody have been hurt?", ["no", "yes"], index=None, key=_key("harm"), horizontal=True)
-    if harm == "yes":
-        st.error(cautions.HARM)
-    return harm
+        _save_or_ask(record, raws, linked, photos, saved=saved)
 
 
 def _autofill(record: RestorationRecord) -> None:
     returned = [one for one in record.returns if not one.voided]
-    defects = words.listed(dict.fromkeys(words.defect(one.defect).lower() for one in returned))
-    before = f"; came back before with {defects}" if returned else "; has not come back before"
-    teeth = f"teeth {record.teeth}" if record.teeth else "teeth not recorded"
+    before = t("it has not come back before")
+    if returned:
+        defects = words.listed(dict.fromkeys(words.defect_within(one.defect) for one in returned))
+        before = t("it came back before with {defects}", defects=defects)
+    unrecorded = t("not recorded")
     st.info(
-        f"**{words.plain(record.restoration_id)}**: {words.plain(record.kind)}, {teeth}, "
-        f"{words.plain(record.veneer or 'veneer not recorded')} on "
-        f"{words.plain(record.framework or 'framework not recorded')}; made by "
-        f"{words.plain(record.technician or 'not recorded')} for {words.plain(record.clinic or 'not recorded')}, "
-        f"delivered {words.day(record.delivered_on)}{before}."
+        t(
+            "**{number}**: {kind}, teeth {teeth}, {veneer} on {framework}; made by {technician} for {clinic}, "
+            "delivered {day}; {before}.",
+            number=words.plain(record.restoration_id),
+            kind=words.plain(t(record.kind)),
+            teeth=words.plain(record.teeth or unrecorded),
+            veneer=words.plain(record.veneer or t("veneer not recorded")),
+            framework=words.plain(record.framework or t("framework not recorded")),
+            technician=words.plain(record.technician or unrecorded),
+            clinic=words.plain(record.clinic or unrecorded),
+            day=words.day(record.delivered_on),
+            before=before,
+        )
     )
+    lately = [one for one in returned if one.reported_on >= date.today() - timedelta(days=DOUBLE_ENTRY_DAYS)]
+    if lately:
+        st.warning(
+            t(
+                "Entered already in the last {days} days: {returns}. Is this another return?",
+                days=DOUBLE_ENTRY_DAYS,
+                returns=words.listed(
+                    t(
+                        "{number} with {defect}",
+                        number=words.plain(one.return_id),
+                        defect=words.defect_within(one.defect),
+                    )
+                    for one in lately
+                ),
+            )
+        )
 
 
-def _plane() -> dict[str, Any]:
-    plane = st.radio(
-        "Where did the break run?", list(PLANES), index=None, format_func=PLANES.__getitem__, key=_key("plane")
-    )
-    bare = st.number_input(
-        "Bare metal, per cent of the break", 0, 100, value=None, step=5, key=_key("bare"), placeholder="not recorded"
-    )
-    return {"plane": plane, "bare_metal_pct": bare}
-
-
-def _judgement() -> dict[str, Any]:
-    found_at = st.radio(
-        "Found", list(FOUND_AT), index=None, format_func=FOUND_AT.__getitem__, key=_key("found"), horizontal=True
-    )
-    severity = st.radio(
-        "Severity",
-        list(SEVERITIES),
-        index=None,
-        format_func=lambda level: f"{level} {SEVERITIES[level]}",
-        key=_key("severity"),
-        horizontal=True,
-    )
-    return {"found_at": found_at, "severity": severity}
-
-
-def _circumstances(record: RestorationRecord) -> dict[str, Any]:
-    teeth = st.multiselect(
-        "Teeth concerned", record.teeth.split(), key=_key("teeth"), placeholder=f"blank: all ({record.teeth})"
-    )
-    disposition = st.radio("What was done", DISPOSITIONS, index=None, key=_key("disposition"), horizontal=True)
-    attributed = st.radio("Put down to", ATTRIBUTED_TO, index=None, key=_key("attributed"), horizontal=True)
-    left, right = st.columns(2)
-    reported = left.date_input("Reported on", value="today", format="YYYY-MM-DD", key=_key("reported"))
-    judged_by = right.text_input("Judged by", key=_key("judged"), placeholder="pseudonym or role")
-    note = st.text_input("Note, in the reporter's words", key=_key("note"))
-    return {
-        "teeth": " ".join(teeth),
-        "disposition": disposition,
-        "attributed_to": attributed,
-        "reported_on": reported,
-        "judged_by": judged_by,
-        "note": note,
-    }
-
-
-def _save_or_ask(record: RestorationRecord, raws: list[dict[str, Any]], *, saved: bool) -> None:
+def _save_or_ask(
+    record: RestorationRecord,
+    raws: list[dict[str, Any]],
+    linked: list[links.Link],
+    photos: list[bytes],
+    *,
+    saved: bool,
+) -> None:
     asked_about, question = st.session_state.get(_DOUBLE, ("", ""))
     if saved:
         if not raws:
-            st.error("No defect is chosen. Choose one, then save.")
+            st.error(t("No defect is chosen. Choose one, then save."))
             return
-        _save(record, raws, confirm_double=False)
+        _save(record, raws, linked, photos, confirm_double=False)
     elif asked_about == record.restoration_id:
         st.warning(question)
-        if st.button("Enter again", key="again"):
-            _save(record, raws, confirm_double=True)
+        if st.button(t("Enter again"), key="again"):
+            _save(record, raws, linked, photos, confirm_double=True)
 
 
-def _save(record: RestorationRecord, raws: list[dict[str, Any]], *, confirm_double: bool) -> None:
+def _save(
+    record: RestorationRecord,
+    raws: list[dict[str, Any]],
+    linked: list[links.Link],
+    photos: list[bytes],
+    *,
+    confirm_double: bool,
+) -> None:
     visitor = state.require("quality", "manager")
     try:
+        # Whatever could be refused later is looked at first: a return is saved with all that belongs to it, or not.
+        photo_parts.check(photos)
+        for link in linked:
+            link.check()
         rows = enter_returns(state.store(), raws, who=visitor.who, confirm_double=confirm_double)
     except DoubleEntryError as error:
         st.session_state[_DOUBLE] = (record.restoration_id, words.refusal(error))
@@ -189,11 +204,25 @@ def _save(record: RestorationRecord, raws: list[dict[str, Any]], *, confirm_doub
         for problem in error.problems:
             st.error(words.refusal(problem))
         return
-    st.session_state.pop(_DOUBLE, None)
-    st.session_state[_SAVED] = (
-        f"Saved: {words.plain(record.restoration_id)}, "
-        f"{words.listed(words.defect(raw['defect']).lower() for raw in raws)} ({len(rows)} rows, {date.today()})."
+    except RemakesError as error:
+        st.error(words.refusal(error))
+        return
+    for link in linked:
+        link.make(visitor.who)
+    saved = recorded_returns(state.store(), rows)
+    kept = photo_parts.attach(saved[0].return_id, photos)
+    _after(record, raws, rows, photos=kept)
+
+
+def _after(record: RestorationRecord, raws: list[dict[str, Any]], rows: tuple[int, ...], *, photos: int) -> None:
+    said = t(
+        "Saved: {number}, {defects}.",
+        number=record.restoration_id,
+        defects=words.listed(words.defect_within(raw["defect"]) for raw in raws),
     )
-    st.session_state[_ROUND] += 1
+    more = tn(photos, "{n} photo is kept with it.", "{n} photos are kept with it.") if photos else ""
+    last_saved.remember(rows, f"{said} {more}".strip(), harm=raws[0]["harm"] == "yes")
+    st.session_state.pop(_DOUBLE, None)
+    answers.forget()
     st.session_state[_FOCUS] = True
     st.rerun()

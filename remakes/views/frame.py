@@ -10,9 +10,10 @@ from urllib.parse import quote
 import pandas as pd
 import streamlit as st
 
-from remakes import flow
+from remakes import flow, words
 from remakes.records.demo_lab import demo_files
 from remakes.records.importers import ImportReport, import_paths
+from remakes.texts import Said, in_english, later, t
 from remakes.views import cautions, state
 from remakes.views.jobs import follow, shelf
 from remakes.views.server import tell_plainly
@@ -20,9 +21,11 @@ from remakes.views.server import tell_plainly
 __all__ = [
     "answer",
     "as_frame",
+    "defect_field",
     "go",
     "how_sure",
     "page",
+    "pick",
     "put_cursor_into",
     "ready",
     "remember_pages",
@@ -31,19 +34,27 @@ __all__ = [
 ]
 
 _PAGES_KEY: Final = "pages"
+_RESTORATION: Final = later("restoration")
+#: The toolkit tells the part that is looked at by the accent's colour, too dim on a dark ground: here by a line as well.
+_STYLE: Final = """<style>
+[data-testid="stButtonGroup"] button, [data-testid="stButtonGroup"] button p {color: inherit !important}
+[data-testid="stButtonGroup"] button[aria-checked="true"] p, [data-testid="stButtonGroup"] button[aria-pressed="true"] p
+  {text-decoration: underline 2px; text-underline-offset: .3em}
+</style>"""
 
 
 def page(title: str, body: Callable[[], None]) -> Callable[[], None]:
     """A page with its title, its errors in words and the safety line under it."""
 
     def show() -> None:
-        st.title(title, anchor=False)
+        st.html(_STYLE)
+        st.title(t(title), anchor=False)
         try:
             body()
         except Exception as error:
             tell_plainly(error)
         st.divider()
-        st.caption(cautions.SAFETY_LINE)
+        st.caption(t(cautions.SAFETY_LINE))
 
     return show
 
@@ -53,27 +64,35 @@ def remember_pages(pages: Mapping[str, Any]) -> None:
     st.session_state[_PAGES_KEY] = dict(pages)
 
 
-def go(name: str, label: str, *, primary: bool = False) -> None:
-    """A wide button that opens another page, where this role has it."""
+def go(name: str, label: str, *, primary: bool = False, first: Callable[[], None] | None = None) -> None:
+    """A wide button that opens another page, where this role has it; `first` is done before."""
     target = st.session_state.get(_PAGES_KEY, {}).get(name)
     if target is None:
         return
-    if st.button(label, type="primary" if primary else "secondary", width="stretch", key=f"go_{name}"):
+    if st.button(
+        t(label), type="primary" if primary else "secondary", width="stretch", key=f"go_{name}", on_click=first
+    ):
         st.switch_page(target)
 
 
 def _address() -> dict[str, str]:
+    if not state.open_here():
+        # The session knows who follows the link.
+        return {}
     visitor = state.visitor()
     codes = {"technician": visitor.code} if visitor.role == "technician" and visitor.code else {}
     return {"role": visitor.role, **codes}
 
 
-def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = "restoration") -> None:
+def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION) -> None:
     """A table whose column of restoration numbers opens their time lines."""
-    address = "&".join(f"{name}={quote(value)}" for name, value in _address().items())
-    linked = [{**row, column: f"restoration?{address}&no={quote(str(row[column]))}"} for row in rows]
-    config = st.column_config.LinkColumn(column, display_text=r"no=(.+)$")
-    st.dataframe(as_frame(linked), hide_index=True, column_config={column: config})
+    address = "".join(f"{name}={quote(value)}&" for name, value in _address().items())
+    head = t(column)
+    linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
+    for row in linked:
+        row[head] = f"restoration?{address}no={quote(str(row[head]))}"
+    config = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
+    st.dataframe(as_frame(linked), hide_index=True, column_config={head: config})
 
 
 def put_cursor_into(label: str) -> None:
@@ -86,14 +105,51 @@ def put_cursor_into(label: str) -> None:
     )
 
 
+def defect_field(defects: Sequence[str]) -> str:
+    """One of these defects, at first the first of them."""
+    return pick(t("Defect"), defects, key="defect", named=words.defect, first=defects[0])
+
+
+def pick(label: str, options: Sequence[str], *, key: str, named: Callable[[str], str], first: str) -> str:
+    """One of several by its name, which stands in the address: in English whoever reads, so that a link can be sent.
+
+    Parameters
+    ----------
+    label : str
+    options : sequence of str
+        Codes; not empty.
+    key : str
+        Under which the choice is kept, and its name in the address.
+    named : callable
+        Gives the name of a code in the reader's language.
+    first : str
+        What is picked at first.
+    """
+    by_name = {in_english(named(one)): one for one in options}
+    if st.session_state.get(key) not in options:
+        st.session_state[key] = by_name.get(st.query_params.get(key, ""), first)
+    picked = st.selectbox(label, options, format_func=named, key=key)
+    name = in_english(named(picked))
+    if picked == first:
+        st.query_params.pop(key, None)
+    elif st.query_params.get(key) != name:
+        st.query_params[key] = name
+    return picked
+
+
 def answer(text: str) -> None:
     """The one sentence that answers the page's question."""
-    st.header(text, anchor=False)
+    st.header(_now(text), anchor=False)
 
 
 def as_frame(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     """Rows as the toolkit's tables take them."""
-    return pd.DataFrame([dict(row) for row in rows])
+    return pd.DataFrame([{_now(name): _now(value) for name, value in row.items()} for row in rows])
+
+
+def _now(value: Any) -> Any:
+    """A sentence in the reader's language, as plain text; anything else as it is."""
+    return str(t(value)) if isinstance(value, Said) else value
 
 
 def table(rows: Sequence[Mapping[str, object]], *, whole: bool = False) -> None:
@@ -103,8 +159,8 @@ def table(rows: Sequence[Mapping[str, object]], *, whole: bool = False) -> None:
 
 def how_sure(sentences: Iterable[str]) -> None:
     """The cautions of a page, in words."""
-    st.subheader("How sure is this?")
-    st.markdown("\n".join(f"- {one}" for one in dict.fromkeys(sentences)))
+    st.subheader(t("How sure is this?"))
+    st.markdown("\n".join(f"- {_now(one)}" for one in dict.fromkeys(sentences)))
 
 
 def ready(*, standard: bool = False) -> bool:
@@ -121,38 +177,45 @@ def ready(*, standard: bool = False) -> bool:
         return False
     if standard and not brief.requirements:
         st.info(
-            "The records hold no process standard, so no step can be met or missed. Write your requirements in a "
-            "standard.toml and bring it in under Lists and import; a sample to start from can be downloaded there."
+            t(
+                "The records hold no process standard, so no step can be met or missed. Write your "
+                "requirements in a standard.toml and bring it in under Lists and import; a sample to "
+                "start from can be downloaded there."
+            )
         )
-        go("lists", "Lists and import", primary=True)
+        go("lists", t("Lists and import"), primary=True)
         return False
     if standard and not brief.returns:
-        st.info("No return has been recorded yet. Enter the first one, or import the list of returns.")
-        go("enter", "Enter a return", primary=True)
-        go("lists", "Lists and import")
+        st.info(t("No return has been recorded yet. Enter the first one, or import the list of returns."))
+        go("enter", t("Enter a return"), primary=True)
+        go("lists", t("Lists and import"))
         return False
     return True
 
 
 def _empty() -> None:
     st.info(
-        "There are no records yet. Look around in the invented demo lab first, or bring in your own lists: "
-        "restorations, process log, returns and process standard."
+        t(
+            "There are no records yet. Look around in the invented demo lab first, or bring in your "
+            "own lists: restorations, process log, returns and process standard."
+        )
     )
     left, right = st.columns(2)
     with left:
-        if st.button("Load the demo lab", type="primary", width="stretch", key="load_demo"):
+        if st.button(t("Load the demo lab"), type="primary", width="stretch", key="load_demo"):
             _load_demo()
         st.caption(
-            "It is invented, and it fills this empty store: take its imports back under Lists and import, or "
-            "start with another file, before your own lists come in."
+            t(
+                "It is invented, and it fills this empty store: take its imports back under Lists and "
+                "import, or start with another file, before your own lists come in."
+            )
         )
     with right:
-        go("lists", "Import your lists")
+        go("lists", t("Import your lists"))
 
 
 def _load_demo() -> None:
     records, who = state.store(), state.visitor().who
     job = shelf().once(lambda tell: import_paths(records, [demo_files()], who=who, progress=tell))
-    follow(job, "Loading the demo lab", ImportReport)
+    follow(job, t("Loading the demo lab"), ImportReport)
     st.rerun()

@@ -1,8 +1,9 @@
-"""Files in: look first, then save. Nothing is saved until it is confirmed."""
+"""Files in: say what a foreign list holds, look first, then save. Nothing is saved until it is confirmed."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
@@ -11,66 +12,143 @@ from typing import Any, Final
 import streamlit as st
 
 from remakes import words
-from remakes.records.importers import (
-    ColumnMap,
-    ImportReport,
-    Refusal,
-    TablePreview,
-    import_paths,
-    parse_column_map,
-    preview,
-)
-from remakes.views import downloads, frame, state
+from remakes.errors import RemakesError
+from remakes.records.importers import ColumnMap, ImportReport, TablePreview, import_paths, parse_column_map, preview
+from remakes.records.importers.column_map import TableMap
+from remakes.records.importers.mending import RowsToMend, rows_to_mend
+from remakes.records.importers.shapes import as_toml, remember_map, remembered_maps
+from remakes.texts import t
+from remakes.views import state
+from remakes.views.fields import day_field
 from remakes.views.jobs import Tell, follow, shelf
+from remakes.views.lists_parts import matching, results
+from remakes.views.lists_parts.uploads import Upload, look
 
 __all__ = ["show", "written"]
 
 _ROUND: Final = "intake_round"
 _REPORT: Final = "intake_report"
 _PREVIEW: Final = "intake_preview"
-_MOST_SHOWN: Final = 20
 _TYPES: Final = ["csv", "tsv", "txt", "xlsx", "xls", "ods", "toml"]
 
 Files = dict[str, bytes]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """What became of the last import; the rows to mend are kept, since the files are gone from the page."""
+
+    report: ImportReport
+    to_mend: tuple[RowsToMend, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answered:
+    """The questions about all uploaded files; `open_files` names those that still wait for an answer."""
+
+    column_map: ColumnMap | None
+    answers: tuple[tuple[str, matching.Answer], ...]
+    open_files: tuple[str, ...]
+
+
 def show() -> None:
-    """Upload, preview, confirm, report."""
-    st.subheader("Bring lists in")
-    if report := st.session_state.get(_REPORT):
-        _show_report(report)
+    """Upload, questions, preview, confirm, report."""
+    st.subheader(t("Bring lists in"))
+    if done := st.session_state.get(_REPORT):
+        results.show_report(done.report, done.to_mend)
     turn = st.session_state.setdefault(_ROUND, 0)
     left, right = st.columns([2, 1])
     uploads = left.file_uploader(
-        "Files: restorations, process_log, returns, standard, actions; CSV, TOML or a workbook",
+        t("Files: any list as CSV or workbook, or standard.toml and actions.toml"),
         type=_TYPES,
         accept_multiple_files=True,
         key=f"files_{turn}",
     )
-    map_upload = right.file_uploader("Column map, for foreign column names (TOML)", type=["toml"], key=f"map_{turn}")
+    map_upload = right.file_uploader(t("Column map, if you have one (TOML)"), type=["toml"], key=f"map_{turn}")
     if not uploads:
         return
     names = [PurePath(one.name).name for one in uploads]
     if twice := sorted({name for name in names if names.count(name) > 1}):
         st.error(
-            f"Two files are called {words.plain(words.listed(twice))}. Bring them in one after the other, "
-            "or give one another name and a column map: neither has been read."
+            t(
+                "Two files are called {names}. Bring them in one after the other, or give one another name: "
+                "neither has been read.",
+                names=words.plain(words.listed(twice)),
+            )
         )
         return
-    files = {one.name: one.getvalue() for one in uploads}
-    column_map = _column_map(map_upload)
-    key = (tuple(one.file_id for one in uploads), map_upload and map_upload.file_id, state.store().data_version())
-    found = _preview(key, files, column_map)
-    for one in found:
-        _show_preview(one)
-    _offer_refused([refusal for one in found for refusal in one.refused], name="refused_rows")
-    _confirm(files, column_map, found)
+    files = {PurePath(one.name).name: one.getvalue() for one in uploads}
+    marks = {PurePath(one.name).name: str(one.file_id) for one in uploads}
+    answered = _ask(files, marks, _column_map(map_upload), turn)
+    if answered is None:
+        return
+    ready = {name: data for name, data in files.items() if name not in answered.open_files}
+    if ready:
+        _look_and_save(ready, answered, tuple(marks[name] for name in ready))
+    elif answered.open_files:
+        st.info(t("Answer the questions above; nothing is saved before you have seen what comes of it."))
 
 
 def _column_map(upload: Any) -> ColumnMap | None:
     if upload is None:
         return None
     return parse_column_map(upload.getvalue().decode("utf-8", errors="replace"), file=upload.name)
+
+
+def _ask(files: Files, marks: dict[str, str], given: ColumnMap | None, turn: int) -> _Answered | None:
+    """The questions of all files; None where one cannot be read at all."""
+    remembered = remembered_maps(state.store())
+    looked = [look(Upload(name=name, mark=marks[name], data=data), given, remembered) for name, data in files.items()]
+    for one in looked:
+        if one.fault:
+            st.error(words.plain(one.fault))
+    if any(one.fault for one in looked):
+        st.info(t("Take that file out of the list above, or mend it and choose it again: nothing was read yet."))
+        return None
+    blocks: list[TableMap] = list(given.tables) if given is not None else []
+    answers: list[tuple[str, matching.Answer]] = []
+    waiting: list[str] = []
+    for place, one in enumerate(looked):
+        for number, (sheet, before) in enumerate(one.sheets):
+            answer = matching.ask(one, sheet, before, key=f"match_{turn}_{place}_{number}_{one.mark}")
+            answers.append((one.name, answer))
+            if answer.block is None:
+                waiting.append(one.name)
+            else:
+                blocks.append(answer.block)
+        blocks += one.standing
+    column_map = ColumnMap(file=given.file if given else "map.toml", tables=tuple(blocks)) if blocks else None
+    return _Answered(column_map=column_map, answers=tuple(answers), open_files=tuple(dict.fromkeys(waiting)))
+
+
+def _look_and_save(files: Files, answered: _Answered, marks: Sequence[str]) -> None:
+    column_map = _without(answered.column_map, answered.open_files)
+    key = (marks, as_toml(column_map.tables) if column_map else "", state.store().data_version())
+    found = _preview(key, files, column_map)
+    for one in found:
+        results.show_preview(one)
+    results.offer_to_mend(lambda: _to_mend(files, column_map, found), found, name="preview")
+    if column_map is not None:
+        st.download_button(
+            t("Download these answers as a column map (map.toml)"),
+            data=lambda: as_toml(column_map.tables).encode(),
+            file_name="map.toml",
+            mime="application/toml",
+            key="download_map",
+            on_click="ignore",
+        )
+    if answered.open_files:
+        names = words.plain(words.listed(answered.open_files))
+        st.info(t("Still waiting for your answers: {files}. Give them, or take the file out of the list.", files=names))
+        return
+    _confirm(files, column_map, found, answered)
+
+
+def _without(column_map: ColumnMap | None, files: Sequence[str]) -> ColumnMap | None:
+    if column_map is None:
+        return None
+    kept = tuple(one for one in column_map.tables if not any(one.fits(file) for file in files))
+    return ColumnMap(file=column_map.file, tables=kept) if kept else None
 
 
 def _preview(key: object, files: Files, column_map: ColumnMap | None) -> tuple[TablePreview, ...]:
@@ -80,13 +158,18 @@ def _preview(key: object, files: Files, column_map: ColumnMap | None) -> tuple[T
         return tuple(kept[1])
     records = state.store()
 
-    def work(_tell: Tell) -> tuple[TablePreview, ...]:
+    def work(tell: Tell) -> tuple[TablePreview, ...]:
         with TemporaryDirectory() as folder:
-            return preview(written(files, folder), column_map, store=records)
+            return preview(written(files, folder), column_map, store=records, progress=tell)
 
-    found = follow(shelf().once(work), "Reading", tuple)
+    found = follow(shelf().once(work), t("Reading"), tuple)
     st.session_state[_PREVIEW] = (key, found)
     return found
+
+
+def _to_mend(files: Files, column_map: ColumnMap | None, told: Iterable[Any]) -> tuple[RowsToMend, ...]:
+    with TemporaryDirectory() as folder:
+        return rows_to_mend(written(files, folder), column_map, told)
 
 
 def written(files: Files, folder: str) -> list[Path]:
@@ -99,100 +182,50 @@ def written(files: Files, folder: str) -> list[Path]:
     return paths
 
 
-def _show_preview(one: TablePreview) -> None:
-    name = f"{words.plain(one.file)}{f' [{words.plain(one.sheet)}]' if one.sheet else ''}"
-    held = words.plain(one.table) if one.table else "**not known what this holds: name the file, or give a column map**"
-    refused = f", **{one.refused_rows:,} refused**" if one.refused_rows else ""
-    st.markdown(f"**{name}**: {held}; {one.good_rows:,} good rows{refused}. Nothing is saved yet.")
-    for note in one.notes:
-        st.caption(words.plain(note))
-    if one.refused:
-        _show_refused(one.refused)
-    with st.expander(f"First rows and columns of {words.plain(one.file)}"):
-        if one.rows:
-            frame.table([{column: _cell(value) for column, value in row.items()} for row in one.rows])
-        if one.columns:
-            frame.table(
-                [
-                    {
-                        "column": column.name,
-                        "read as": column.read_as or "kept as it is",
-                        "first cells": " | ".join(column.first_cells),
-                    }
-                    for column in one.columns
-                ]
-            )
-
-
-def _cell(value: object) -> str:
-    return "" if value is None or value == {} else str(value)
-
-
-def _show_refused(refused: Sequence[Refusal]) -> None:
-    frame.table([_refused_row(one) for one in refused[:_MOST_SHOWN]])
-    if len(refused) > _MOST_SHOWN:
-        st.caption(f"The first {_MOST_SHOWN} of {len(refused):,} reasons; the download has all.")
-
-
-def _refused_row(one: Refusal) -> dict[str, object]:
-    return {
-        "file": one.file,
-        "sheet": one.sheet,
-        "line": one.line,
-        "column": one.column,
-        "value": one.value,
-        "reason": one.reason,
-        "what to do": one.mend,
-    }
-
-
-def _offer_refused(refused: Iterable[Refusal], *, name: str) -> None:
-    rows = [_refused_row(one) for one in refused]
-    if rows:
-        downloads.offer_csv(rows, name=name, label="Download the refused rows as CSV")
-
-
-def _confirm(files: Files, column_map: ColumnMap | None, found: Sequence[TablePreview]) -> None:
+def _confirm(files: Files, column_map: ColumnMap | None, found: Sequence[TablePreview], answered: _Answered) -> None:
     refused = any(one.refused for one in found)
-    accept = refused and st.checkbox("Save the good rows of a file even if others are refused", key="accept_good")
-    until = st.date_input(
-        "Returns are complete up to (blank: leave as it is)", value=None, format="YYYY-MM-DD", key="import_until"
-    )
-    if not st.button("Save these rows", type="primary", key="confirm_import"):
+    accept = refused and st.checkbox(t("Save the good rows of a file even if others are refused"), key="accept_good")
+    until = day_field(t("Returns are complete up to (blank: leave as it is)"), key="import_until")
+    if not st.button(t("Save these rows"), type="primary", key="confirm_import"):
         return
-    records, who = state.store(), state.require("quality", "manager").who
-
-    def work(tell: Tell) -> ImportReport:
-        with TemporaryDirectory() as folder:
-            return import_paths(
-                records,
-                written(files, folder),
-                column_map=column_map,
-                observed_until=until if isinstance(until, date) else None,
-                accept_good_rows=bool(accept),
-                who=who,
-                progress=tell,
-            )
-
-    st.session_state[_REPORT] = follow(shelf().once(work), "Saving", ImportReport)
+    who = state.require("quality", "manager").who
+    done = _save(files, column_map, until, accept=bool(accept), who=who)
+    if any(one.saved for one in done.report.tables):
+        _remember(answered, who)
+    st.session_state[_REPORT] = done
     st.session_state[_ROUND] += 1
     st.session_state.pop(_PREVIEW, None)
     st.rerun()
 
 
-def _show_report(report: ImportReport) -> None:
-    for one in report.tables:
-        changed = f", {one.changed:,} changed" if one.changed else ""
-        said = (
-            f"{words.plain(one.file)}: {one.taken:,} taken{changed}, {one.unchanged:,} unchanged, "
-            f"{one.refused_rows:,} refused"
-        )
-        if one.saved and not one.refused:
-            st.success(f"{said}: saved.")
-        elif one.saved:
-            st.warning(f"{said}: the good rows are saved.")
-        else:
-            st.error(f"{said}: nothing of it is saved. {one.held_back:,} good rows wait for the refused ones.")
-    for note in report.notes:
-        st.caption(words.plain(note))
-    _offer_refused([refusal for one in report.tables for refusal in one.refused], name="refused_in_last_import")
+def _save(files: Files, column_map: ColumnMap | None, until: date | None, *, accept: bool, who: str) -> _Done:
+    records = state.store()
+
+    def work(tell: Tell) -> _Done:
+        with TemporaryDirectory() as folder:
+            paths = written(files, folder)
+            report = import_paths(
+                records,
+                paths,
+                column_map=column_map,
+                observed_until=until,
+                accept_good_rows=accept,
+                who=who,
+                progress=tell,
+            )
+            return _Done(report=report, to_mend=rows_to_mend(paths, column_map, report.tables))
+
+    return follow(shelf().once(work), t("Saving"), _Done)
+
+
+def _remember(answered: _Answered, who: str) -> None:
+    """A map that somebody changed meanwhile stays as that person left it, and that is told."""
+    for file, answer in answered.answers:
+        if answer.block is None or not answer.remember:
+            continue
+        version = answer.before.at.isoformat() if answer.before else None
+        toml = as_toml([answer.block])
+        try:
+            remember_map(state.store(), answer.shape, toml, file=file, who=who, version=version)
+        except RemakesError as error:
+            st.toast(words.refusal(error))

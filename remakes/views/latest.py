@@ -1,7 +1,8 @@
-"""The returns last written down, each with Undo: taken back with a reason, never deleted."""
+"""The returns last written down: corrected, photographed, or taken back with a reason; never deleted."""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import streamlit as st
@@ -10,39 +11,69 @@ from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.entries import void_return
 from remakes.records.look_up import RecordedReturn, latest_returns
+from remakes.records.photos import list_photos
+from remakes.texts import later, t, tn
 from remakes.views import frame, state
+from remakes.views.enter_parts import correct, photo_parts
 
-__all__ = ["WHY", "show"]
+__all__ = ["WHY", "line", "show", "tools"]
 
-WHY: Final = "Why is it taken back?"
+WHY: Final = later("Why is it taken back?")
 
 
 def show() -> None:
     """The last ten, newest first."""
-    st.subheader("Last ten entered")
+    st.subheader(t("Last ten entered"))
     found = latest_returns(state.store(), limit=10)
     if not found:
-        st.markdown("None yet.")
+        st.markdown(t("None yet."))
+        return
+    photos = Counter(
+        one.return_id
+        for one in list_photos(state.store(), return_ids={one.return_id for one in found})
+        if not one.voided
+    )
     for one in found:
-        text, button = st.columns([6, 1], vertical_alignment="center")
-        text.markdown(_line(one))
-        if not one.voided and button.button("Undo", key=f"undo_{one.row_id}"):
-            _ask_why(one)
+        text, buttons = st.columns([3, 2], vertical_alignment="center")
+        text.markdown(line(one))
+        with buttons:
+            tools(one, photos=photos[one.return_id])
 
 
-def _line(one: RecordedReturn) -> str:
-    harm = " · **possible harm**" if one.harm else ""
-    back = f" · taken back: {words.plain(one.voided_why or '')}" if one.voided else ""
-    number, restoration = words.plain(one.return_id), words.plain(one.restoration_id)
-    return f"{number} · **{restoration}** · {words.defect(one.defect)} · {one.reported_on}{harm}{back}"
+def line(one: RecordedReturn) -> str:
+    """A return on one line, safe for Markdown."""
+    parts = [
+        words.plain(one.return_id),
+        f"**{words.plain(one.restoration_id)}**",
+        words.defect(one.defect),
+        one.reported_on.isoformat(),
+    ]
+    if one.harm:
+        parts.append(f"**{t('possible harm')}**")
+    if one.voided:
+        parts.append(t("taken back: {why}", why=words.plain(one.voided_why or "")))
+    return " · ".join(parts)
 
 
-@st.dialog("Take a return back")
+def tools(one: RecordedReturn, *, photos: int) -> None:
+    """What can be done with a return: its photos, a correction, Undo."""
+    with st.container(horizontal=True, horizontal_alignment="right"):
+        label = tn(photos, "{n} photo", "{n} photos") if photos else t("Add photo")
+        if st.button(label, key=f"photos_{one.row_id}", type="tertiary"):
+            photo_parts.open_for(one.return_id, one.restoration_id)
+        if one.voided:
+            return
+        if st.button(t("Correct"), key=f"correct_{one.row_id}", type="tertiary"):
+            correct.open_for(one)
+        if st.button(t("Undo"), key=f"undo_{one.row_id}", type="tertiary"):
+            st.dialog(t("Take a return back"))(_ask_why)(one)
+
+
 def _ask_why(one: RecordedReturn) -> None:
-    st.markdown(f"{_line(one)}\n\nIt stays in the record, marked, and is left out of every figure.")
+    st.markdown(f"{line(one)}\n\n{t('It stays in the record, marked, and is left out of every figure.')}")
     with st.form("take_back", border=False):
-        why = st.text_input(WHY)
-        if st.form_submit_button("Take back", type="primary"):
+        why = st.text_input(t(WHY))
+        if st.form_submit_button(t("Take back"), type="primary"):
             visitor = state.require("quality", "manager")
             try:
                 void_return(state.store(), one.row_id, who=visitor.who, why=why)
@@ -51,4 +82,4 @@ def _ask_why(one: RecordedReturn) -> None:
             else:
                 st.rerun()
             return
-    frame.put_cursor_into(WHY)
+    frame.put_cursor_into(t(WHY))

@@ -1,4 +1,4 @@
-"""The menu: which pages a role has, the role picker, and the page that was asked for."""
+"""The menu: which pages a role has, and the page that was asked for."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from typing import Any, Final
 
 import streamlit as st
 
-from remakes import flow, words
 from remakes.errors import RemakesError
+from remakes.texts import later, speak, t
 from remakes.views import (
+    account,
     bench,
     enter,
     frame,
@@ -22,22 +23,29 @@ from remakes.views import (
     steps,
     today,
     try_next,
+    visitors,
 )
 from remakes.views.page_icon import ICON
+from remakes.views.server import tell_plainly
 
 __all__ = ["MENUS", "show"]
 
 #: name, title, address, what is shown.
 _PAGES: Final[dict[str, tuple[str, str, Callable[[], None]]]] = {
-    "today": ("Today", "", today.body),
-    "enter": ("Enter a return", "enter-return", enter.body),
-    "months": ("Month in review", "months", months.body),
-    "steps": ("Which steps matter", "steps", steps.body),
-    "next": ("What to try next", "try-next", try_next.body),
-    "bench": ("Bench log", "bench-log", bench.body),
-    "mine": ("My work", "my-work", my_work.body),
-    "lists": ("Lists and import", "lists", lists.body),
-    "people": ("People and set-up", "set-up", set_up.body),
+    "today": (later("Today"), "", today.body),
+    "enter": (later("Enter a return"), "enter-return", enter.body),
+    "months": (later("Month in review"), "months", months.body),
+    "steps": (later("Which steps matter"), "steps", steps.body),
+    "next": (later("What to try next"), "try-next", try_next.body),
+    "bench": (later("Bench log"), "bench-log", bench.body),
+    "mine": (later("My work"), "my-work", my_work.body),
+    "lists": (later("Lists and import"), "lists", lists.body),
+    "people": (later("People and set-up"), "set-up", set_up.body),
+}
+#: Opened by links only.
+_HIDDEN: Final[dict[str, tuple[str, str, Callable[[], None]]]] = {
+    "restoration": (later("Restoration"), "restoration", restoration.body),
+    "own_password": (later("My password"), account.OWN_PAGE, account.own_password),
 }
 MENUS: Final[dict[state.Role, tuple[str, ...]]] = {
     "quality": ("today", "enter", "months", "steps", "lists"),
@@ -49,54 +57,51 @@ MENUS: Final[dict[state.Role, tuple[str, ...]]] = {
 def show() -> None:
     """Run one visit."""
     st.set_page_config(page_title="remakes", page_icon=str(ICON), layout="wide")
+    try:
+        session = None if state.open_here() else state.session()
+        speak(state.language())
+    except RemakesError as error:
+        # The records cannot be opened, so nobody can sign in.
+        tell_plainly(error)
+        return
+    if session is None and not state.open_here():
+        # Every address stays what it is, so that signing in leads back to it.
+        addresses = [*_PAGES.values(), *_HIDDEN.values()]
+        away = [_away(title, address) for title, address, _ in addresses]
+        st.navigation(away, position="hidden").run()
+        return
+    if session is not None and session.person.must_change and not visitors.by_single_sign_on():
+        _only_password()
+        return
+    _pages()
+
+
+def _pages() -> None:
+    hidden = {name: _page(*one, visibility="hidden") for name, one in _HIDDEN.items()}
     with st.sidebar:
-        _pick_role()
-    role = state.visitor().role
-    pages = {name: _page(name, first=name == "today") for name in MENUS[role]}
-    pages["restoration"] = st.Page(
-        frame.page("Restoration", restoration.body),
-        title="Restoration",
-        url_path="restoration",
-        visibility="hidden",
-    )
+        account.side_bar(hidden["own_password"])
+    # The role and the language may have been picked a moment ago.
+    speak(state.language())
+    pages = {name: _page(*_PAGES[name]) for name in MENUS[state.visitor().role]} | hidden
     frame.remember_pages(pages)
     st.navigation(list(pages.values())).run()
 
 
-def _page(name: str, *, first: bool) -> Any:
-    title, address, body = _PAGES[name]
-    return st.Page(frame.page(title, body), title=title, url_path=address or None, default=first)
+def _only_password() -> None:
+    """Until the password is one's own, that page and no other."""
+    title = t("My password")
+    page = st.Page(frame.page(title, account.own_password), title=title, default=True)
+    with st.sidebar:
+        account.side_bar(page)
+    st.navigation([page], position="hidden").run()
 
 
-def _pick_role() -> None:
-    st.radio(
-        "I look at this as",
-        state.ROLES,
-        key="role",
-        bind="query-params",
-    )
-    if state.visitor().role == "technician":
-        st.selectbox("My code", _technicians(), index=None, placeholder="choose", key="technician", bind="query-params")
-    else:
-        st.text_input("My code, kept with what I change", key="code", max_chars=20, placeholder="a pseudonym")
-    if name := _title():
-        st.caption(words.plain(name))
-    st.caption(
-        "Signing in comes later: for now everybody at this machine can choose every role. "
-        "The app runs on this machine only; nothing leaves it."
+def _page(title: str, address: str, body: Callable[[], None], *, visibility: Any = "visible") -> Any:
+    said = t(title)
+    return st.Page(
+        frame.page(said, body), title=said, url_path=address or None, default=not address, visibility=visibility
     )
 
 
-def _title() -> str:
-    try:
-        return flow.title(state.store())
-    except RemakesError:
-        return ""
-
-
-def _technicians() -> tuple[str, ...]:
-    try:
-        return flow.technicians(state.store())
-    except RemakesError:
-        # The page itself says what is wrong with the records.
-        return ()
+def _away(title: str, address: str) -> Any:
+    return st.Page(account.away, title=t(title), url_path=address or None, default=not address)

@@ -9,7 +9,9 @@ from typing import Final
 import streamlit as st
 
 from remakes import flow, words
+from remakes.texts import later, t, tn
 from remakes.views import cautions, frame, state
+from remakes.views.addressed import from_address, into_address
 from remakes.views.month_parts import bench, changed, deliveries, entries, returns, sources
 
 __all__ = ["body"]
@@ -24,12 +26,12 @@ class _Part:
 
 
 _PARTS: Final = (
-    _Part("Is it different?", returns.show),
-    _Part("What changed", changed.show),
-    _Part("Deliveries", deliveries.show),
-    _Part("Still to be entered", entries.show),
-    _Part("Lots and machines", sources.show),
-    _Part("At the bench", bench.show, by_defect=False),
+    _Part(later("Is it different?"), returns.show),
+    _Part(later("What changed"), changed.show),
+    _Part(later("Deliveries"), deliveries.show),
+    _Part(later("Still to be entered"), entries.show),
+    _Part(later("Lots and machines"), sources.show),
+    _Part(later("At the bench"), bench.show, by_defect=False),
 )
 #: Kinds of report, by the ending of the file.
 _KINDS: Final = {
@@ -38,6 +40,8 @@ _KINDS: Final = {
     "xlsx": ("XLSX", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
 }
 _MADE: Final = "report_made"
+#: The part that is looked at; stands in the address, in English whoever reads.
+_PART: Final = "part"
 
 
 def body() -> None:
@@ -49,7 +53,7 @@ def body() -> None:
     with left:
         review = _month_chosen(state.months())
     if review is None:
-        st.info("The first full month of deliveries is needed before months can be compared.")
+        st.info(t("The first full month of deliveries is needed before months can be compared."))
         return
     _harm(review)
     part = _part_chosen()
@@ -64,52 +68,54 @@ def _month_chosen(latest: flow.MonthReview) -> flow.MonthReview | None:
     if not latest.months:
         return None
     newest_first = latest.months[::-1]
-    month = st.selectbox(
-        "Month",
-        newest_first,
-        index=newest_first.index(latest.month),
-        format_func=words.month,
-        key="month",
-        bind="query-params",
-    )
-    return latest if month in (None, latest.month) else state.months(month)
+    month = frame.pick(t("Month"), newest_first, key="month", named=words.month, first=latest.month)
+    return latest if month == latest.month else state.months(month)
 
 
 def _part_chosen() -> _Part:
-    names = [one.name for one in _PARTS]
+    names = [str(one.name) for one in _PARTS]
+    from_address(_PART, names)
+    st.session_state.setdefault(_PART, names[0])
     chosen = st.segmented_control(
-        "Part", names, default=names[0], required=True, key="part", bind="query-params", label_visibility="collapsed"
+        t("Part"), names, required=True, format_func=t, key=_PART, label_visibility="collapsed"
     )
+    into_address(_PART, names[0])
     return next((one for one in _PARTS if one.name == chosen), _PARTS[0])
 
 
 def _defect_chosen(review: flow.MonthReview) -> str:
     defects = [one.defect for one in review.report_months.defects] or ["all"]
-    return (
-        st.selectbox("Defect", defects, format_func=words.defect, key="defect", bind="query-params")
-        if len(defects) > 1
-        else defects[0]
-    )
+    return frame.defect_field(defects) if len(defects) > 1 else defects[0]
 
 
 def _harm(review: flow.MonthReview) -> None:
     """Apart from the statistics: one such return is not a figure."""
     if not review.harm:
         return
-    count = words.counted(len(review.harm), "return is", "returns are")
-    st.error(f"{count} marked as possible harm in {words.month(review.month)}. {cautions.HARM}")
+    marked = tn(
+        len(review.harm),
+        "{n:,} return is marked as possible harm in {month}.",
+        "{n:,} returns are marked as possible harm in {month}.",
+        month=words.month(review.month),
+    )
+    st.error(f"{marked} {t(cautions.HARM)}")
     frame.restoration_links(
         [
-            {"restoration": restoration, "return": number, "defect": words.defect(defect), "reported": reported}
+            {
+                t("restoration"): restoration,
+                t("return"): number,
+                t("defect"): words.defect(defect),
+                t("reported"): reported,
+            }
             for number, restoration, reported, defect in review.harm
         ]
     )
 
 
 def _report(review: flow.MonthReview) -> None:
-    st.subheader("The month as a report")
+    st.subheader(t("The month as a report"))
     kind = st.segmented_control(
-        "File", list(_KINDS), default="pdf", required=True, format_func=lambda one: _KINDS[one][0], key="report_kind"
+        t("File"), list(_KINDS), default="pdf", required=True, format_func=lambda one: _KINDS[one][0], key="report_kind"
     )
     if kind is None:
         return
@@ -117,12 +123,12 @@ def _report(review: flow.MonthReview) -> None:
     asked = (review.month, kind, state.store().figures_version())
     place = st.empty()
     if st.session_state.get(_MADE) != asked:
-        if not place.button("Make the report", key="make_report"):
-            st.caption("All parts of this month for a meeting, one page to the front. Some seconds.")
+        if not place.button(t("Make the report"), key="make_report"):
+            st.caption(t("All parts of this month for a meeting, one page to the front. Some seconds."))
             return
         st.session_state[_MADE] = asked
     place.download_button(
-        f"Download the report of {words.month(review.month)} ({name})",
+        t("Download the report of {month} ({name})", month=words.month(review.month), name=name),
         data=state.report(review.month, kind),
         file_name=f"month_{review.month}.{kind}",
         mime=mime,

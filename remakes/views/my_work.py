@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.texts import t
 from remakes.views import cautions, downloads, frame, sentences, state
 
 __all__ = ["body"]
@@ -16,7 +17,7 @@ def body() -> None:
     if not frame.ready(standard=True):
         return
     if not me.code:
-        st.info("Choose your own code at the left. Your figures are shown to you; no page compares people.")
+        st.info(t("Choose your own code at the left. Your figures are shown to you; no page compares people."))
         return
     result = state.analysis()
     own = flow.own_work(result, me.code)
@@ -25,12 +26,14 @@ def body() -> None:
     _findings(result, own)
     frame.how_sure(
         (
-            "Expected: the lab's returns in like cases (kind, veneer, span, difficulty) and the same time in service. "
-            "What is not written down about a case is not taken into account.",
-            "The ratio is drawn towards 1, as strongly as so few returns ask: chance alone makes it differ.",
-            f"Below {flow.LEAST_DELIVERED} delivered restorations nothing is compared.",
-            "Whoever writes misses down honestly shows more of them. A gap in the log is neither missed nor kept.",
-            "These figures are no judgement of a person, and no page ranks people.",
+            t(
+                "Expected: the lab's returns in like cases (kind, veneer, span, difficulty) and the same "
+                "time in service. What is not written down about a case is not taken into account."
+            ),
+            t("The ratio is drawn towards 1, as strongly as so few returns ask: chance alone makes it differ."),
+            t("Below {n} delivered restorations nothing is compared.", n=flow.LEAST_DELIVERED),
+            t("Whoever writes misses down honestly shows more of them. A gap in the log is neither missed nor kept."),
+            t("These figures are no judgement of a person, and no page ranks people."),
         )
     )
 
@@ -38,27 +41,36 @@ def body() -> None:
 def _answer(own: flow.OwnWork) -> None:
     if not own.enough:
         frame.answer(
-            f"Too early to compare: {own.delivered} restorations delivered, {flow.LEAST_DELIVERED} are needed."
+            t(
+                "Too early to compare: {delivered} restorations delivered, {needed} are needed.",
+                delivered=own.delivered,
+                needed=flow.LEAST_DELIVERED,
+            )
         )
         return
     frame.answer(
-        f"{own.returned} first returns on your {own.delivered:,} restorations, each defect once; "
-        "like cases in the whole lab "
-        f"would give {words.figure(own.expected)}."
+        t(
+            "{n} first returns on your {delivered:,} restorations, each defect once; like cases in the whole lab would "
+            "give {expected}.",
+            n=own.returned,
+            delivered=own.delivered,
+            expected=words.figure(own.expected),
+        )
     )
     ratio = own.ratio
-    apart = "The range includes 1: no difference from the lab can be told."
+    apart = t("The range includes 1: no difference from the lab can be told.")
     if ratio.low > 1:
-        apart = "The range lies above 1: more than in like cases. Look at the steps below first."
+        apart = t("The range lies above 1: more than in like cases. Look at the steps below first.")
     elif ratio.high < 1:
-        apart = "The range lies below 1: fewer than in like cases."
-    st.markdown(f"Returned to expected (ratio): {words.interval(ratio, digits=2)}. {apart}")
+        apart = t("The range lies below 1: fewer than in like cases.")
+    told = t("Returned to expected (ratio): {ratio}.", ratio=words.interval(ratio, digits=2))
+    st.markdown(f"{told} {apart}")
 
 
 def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
-    st.subheader("My misses beside the lab's")
+    st.subheader(t("My misses beside the lab's"))
     if not any(one.recorded for one in own.factors):
-        st.markdown("No step of yours has been recorded yet.")
+        st.markdown(t("No step of yours has been recorded yet."))
         return
     pairs = [
         charts.SharePair(
@@ -69,14 +81,14 @@ def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
     ]
     if own.enough:
         st.altair_chart(charts.share_pairs(pairs))
-    rows = [
+    rows: list[dict[str, object]] = [
         {
-            "requirement": one.factor,
-            "my misses (n)": f"{one.missed} of {one.recorded}",
-            "my share (95 % interval)": words.share(one.share) if own.enough else "too early",
-            "lab's misses (n)": f"{one.lab_missed} of {one.lab_recorded}",
-            "lab's share": words.per_cent(one.lab_share.estimate),
-            "what it says": words.requirement(result.standard, one.factor),
+            t("requirement"): one.factor,
+            t("my misses (n)"): words.part_of(one.missed, one.recorded),
+            t("my share (95 % interval)"): words.share(one.share) if own.enough else t("too early"),
+            t("lab's misses (n)"): words.part_of(one.lab_missed, one.lab_recorded),
+            t("lab's share"): words.per_cent(one.lab_share.estimate),
+            t("what it says"): words.requirement(result.standard, one.factor),
         }
         for one in own.factors
     ]
@@ -85,14 +97,14 @@ def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
 
 
 def _findings(result: flow.Analysis, own: flow.OwnWork) -> None:
-    st.subheader("Which of my steps go with returns")
+    st.subheader(t("Which of my steps go with returns"))
     if not own.findings:
-        st.markdown("None of the steps you missed goes with returns in the lab's records, as far as they can tell.")
+        st.markdown(t("None of the steps you missed goes with returns in the lab's records, as far as they can tell."))
         return
-    st.markdown("In the whole lab's records, among the steps that you missed at least once:")
+    st.markdown(t("In the whole lab's records, among the steps that you missed at least once:"))
     for one in own.findings:
         st.markdown(
-            f"**{words.plain(sentences.label(one))}** ({one.grade}). "
+            f"**{words.plain(sentences.label(one))}** ({t(one.grade)}). "
             + sentences.goes_with(one, result.standard, horizon=result.horizon)
         )
     cautions.show_for_steps(result.standard.step_of(one.factor) for one in own.findings)

@@ -10,13 +10,16 @@ from remakes.actions.ranking import RankedAction
 from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
+from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
+from remakes.texts import Said, later, t, tn
 
 __all__ = [
     "action_row",
     "finding_row",
     "goes_with",
     "how_long",
+    "key",
     "label",
     "odds_ratio",
     "soonest_first",
@@ -27,11 +30,22 @@ __all__ = [
 
 #: Closing the gaps in the log is spoken of where it saves more than a tenth of the time.
 _WORTH_SAYING: Final = 0.9
+#: Whose restorations may be alike.
+_ALIKE: Final = {
+    "clinic": later("clinic"),
+    "technician": later("technician"),
+    "clinic and technician": later("clinic and technician"),
+}
 
 
-def label(finding: Finding) -> str:
+def label(finding: Finding) -> Said:
     """A finding's name in charts and pickers: `bond_wait with debonding`."""
-    return f"{finding.factor} with {words.defect(finding.defect).lower()}"
+    return t("{factor} with {defect}", factor=finding.factor, defect=words.defect_within(finding.defect))
+
+
+def key(finding: Finding) -> str:
+    """A finding's name in English, whatever language it is shown in: an address outlives the language."""
+    return f"{finding.factor} with {DEFECTS.get(finding.defect, finding.defect).split(':')[0].lower()}"
 
 
 def odds_ratio(finding: Finding) -> Estimate:
@@ -43,61 +57,84 @@ def widened_for(finding: Finding) -> str:
     """Alike restorations of what the interval allows for; blank where it is the model's own."""
     if finding.checks is None or finding.checks.widest.source == "model":
         return ""
-    return finding.checks.widest.source
+    return t(_ALIKE.get(finding.checks.widest.source, finding.checks.widest.source))
 
 
-def goes_with(finding: Finding, standard: ProcessStandard, *, horizon: int) -> str:
+def goes_with(finding: Finding, standard: ProcessStandard, *, horizon: int) -> Said:
     """One finding for a technician: what was missed, what it goes with, the counts, how sure."""
     counts, adjusted = finding.counts, finding.adjusted
-    says = words.plain(words.requirement(standard, finding.factor))
-    often = words.times(adjusted.risk_missed / adjusted.risk_met) if adjusted.risk_met else "more often"
-    return (
-        f"Where “{says}” was missed, restorations came back with the defect "
-        f"“{words.defect(finding.defect).lower()}” {often or 'more often'}: "
-        f"{words.per_cent(adjusted.risk_missed)} against {words.per_cent(adjusted.risk_met)} within {horizon} months, "
-        f"like cases compared. {words.counted(counts.returns_missed, 'return')} on {counts.missed:,} missed, "
-        f"{counts.returns_met:,} on {counts.met:,} kept; odds ratio {words.interval(odds_ratio(finding))}."
+    often = words.times(adjusted.risk_missed / adjusted.risk_met) if adjusted.risk_met else ""
+    return t(
+        "Where “{says}” was missed, restorations came back with the defect “{defect}” {often}: "
+        "{risk_missed} against {risk_met} within {horizon} months, like cases compared. "
+        "{returns} on {missed:,} missed, {returns_met:,} on {met:,} kept; odds ratio {odds_ratio}.",
+        says=words.plain(words.requirement(standard, finding.factor)),
+        defect=words.defect_within(finding.defect),
+        often=often or t("more often"),
+        risk_missed=words.per_cent(adjusted.risk_missed),
+        risk_met=words.per_cent(adjusted.risk_met),
+        horizon=horizon,
+        returns=words.counted(counts.returns_missed, "return"),
+        missed=counts.missed,
+        returns_met=counts.returns_met,
+        met=counts.met,
+        odds_ratio=words.interval(odds_ratio(finding)),
     )
 
 
 def what_it_would_take(finding: Finding) -> str:
     """For a pair that cannot be judged yet: how long it takes, or how large a difference would have shown."""
-    hint = "a hint; " if finding.adjusted.p < 0.05 else ""
     if finding.months is not None:
-        return hint + how_long(finding.months)
+        return _hinted(finding, how_long(finding.months))
     if finding.adjusted.why_not:
-        return finding.adjusted.why_not
+        return t(finding.adjusted.why_not)
     if not isfinite(finding.detectable) or finding.detectable > 100:
-        return "even a hundredfold difference could hide: more returns, or more records of the step"
-    return f"{hint}only {words.figure(finding.detectable)} times the odds or more would have shown"
+        return t("even a hundredfold difference could hide: more returns, or more records of the step")
+    odds = words.figure(finding.detectable)
+    return _hinted(finding, t("only {odds} times the odds or more would have shown", odds=odds))
 
 
-def how_long(months: MonthsToTell) -> str:
+def _hinted(finding: Finding, said: Said) -> Said:
+    return t("a hint; {said}", said=said) if finding.adjusted.p < 0.05 else said
+
+
+def how_long(months: MonthsToTell) -> Said:
     """How many more months, in a few words."""
     if months.missing:
-        return f"cannot be said: {months.missing}"
+        return t("cannot be said: {why}", why=t(months.missing))
     if months.months == 0:
-        return f"enough by now to show {months.odds_ratio:g} times the odds"
+        return t("enough by now to show {odds:g} times the odds", odds=months.odds_ratio)
     recorded = months.months_if_recorded
     if months.months is None:
-        shorter = f"; about {words.counted(recorded, 'month')} with every step recorded" if recorded else ""
-        return f"more than 5 years at this pace{shorter}"
-    shorter = f"; {recorded} with every step recorded" if recorded and recorded < _WORTH_SAYING * months.months else ""
-    return f"about {words.counted(months.months, 'more month')}{shorter}"
+        if not recorded:
+            return t("more than 5 years at this pace")
+        return tn(
+            recorded,
+            "more than 5 years at this pace; about {n:,} month with every step recorded",
+            "more than 5 years at this pace; about {n:,} months with every step recorded",
+        )
+    if recorded and recorded < _WORTH_SAYING * months.months:
+        return tn(
+            months.months,
+            "about {n:,} more month; {recorded} with every step recorded",
+            "about {n:,} more months; {recorded} with every step recorded",
+            recorded=recorded,
+        )
+    return tn(months.months, "about {n:,} more month", "about {n:,} more months")
 
 
 def unknown_row(finding: Finding) -> dict[str, object]:
     """A pair that cannot be judged yet, as a line of the table."""
     counts = finding.counts
     return {
-        "requirement": finding.factor,
-        "defect": words.defect(finding.defect),
-        "what it would take": what_it_would_take(finding),
-        "missed: returned": f"{counts.returns_missed} of {counts.missed}",
-        "kept: returned": f"{counts.returns_met} of {counts.met}",
-        "not recorded (n)": counts.not_recorded,
-        "odds ratio (95 %)": words.interval(finding.adjusted.odds_ratio),
-        "because": finding.because,
+        t("requirement"): finding.factor,
+        t("defect"): words.defect(finding.defect),
+        t("what it would take"): what_it_would_take(finding),
+        t("missed: returned"): words.part_of(counts.returns_missed, counts.missed),
+        t("kept: returned"): words.part_of(counts.returns_met, counts.met),
+        t("not recorded (n)"): counts.not_recorded,
+        t("odds ratio (95 %)"): words.interval(finding.adjusted.odds_ratio),
+        t("because"): t(finding.because),
     }
 
 
@@ -114,34 +151,37 @@ def finding_row(finding: Finding, standard: ProcessStandard, *, doubts: int) -> 
     """One finding as a line of the table; `doubts`: how many checks it did not stand."""
     counts, adjusted = finding.counts, finding.adjusted
     return {
-        "step": standard.step_of(finding.factor),
-        "requirement missed": finding.factor,
-        "goes with": words.defect(finding.defect),
-        "evidence": finding.grade,
-        "doubts (n)": str(doubts) if finding.checks else "",
-        "odds ratio (95 %)": words.interval(odds_ratio(finding)),
-        "widened for": widened_for(finding),
-        "unadjusted": words.interval(finding.crude.odds_ratio),
-        "missed: returned": f"{counts.returns_missed} of {counts.missed}",
-        "kept: returned": f"{counts.returns_met} of {counts.met}",
-        "no record: returned": f"{counts.returns_not_recorded} of {counts.not_recorded}",
+        t("step"): standard.step_of(finding.factor),
+        t("requirement missed"): finding.factor,
+        t("goes with"): words.defect(finding.defect),
+        t("evidence"): t(finding.grade),
+        t("doubts (n)"): str(doubts) if finding.checks else "",
+        t("odds ratio (95 %)"): words.interval(odds_ratio(finding)),
+        t("widened for"): widened_for(finding),
+        t("unadjusted"): words.interval(finding.crude.odds_ratio),
+        t("missed: returned"): words.part_of(counts.returns_missed, counts.missed),
+        t("kept: returned"): words.part_of(counts.returns_met, counts.met),
+        t("no record: returned"): words.part_of(counts.returns_not_recorded, counts.not_recorded),
         "q": words.figure(finding.q, digits=3),
-        "avoidable returns": words.interval(adjusted.avoidable),
-        "why this grade": finding.because,
+        t("avoidable returns"): words.interval(adjusted.avoidable),
+        t("why this grade"): t(finding.because),
     }
 
 
 def action_row(action: RankedAction, currency: str) -> dict[str, object]:
     """One action as a line of the table."""
     return {
-        "rank": action.rank,
-        "action": action.action,
-        "returns avoided a month (95 %)": words.interval(action.avoided_per_month, digits=2),
-        f"net a month, {currency} (95 %)": words.interval(action.net_per_month, digits=0),
-        "pays in": words.chance(action.probability_worthwhile),
-        f"cost a month, {currency}": words.figure(action.cost_per_month, digits=0),
-        "restorations a month": words.figure(action.restorations_per_month, digits=0),
-        "because of": "; ".join(f"{factor} with {words.defect(defect).lower()}" for factor, defect in action.because)
-        or "no finding yet",
-        "what": action.title,
+        t("rank"): action.rank,
+        t("action"): action.action,
+        t("returns avoided a month (95 %)"): words.interval(action.avoided_per_month, digits=2),
+        t("net a month, {currency} (95 %)", currency=currency): words.interval(action.net_per_month, digits=0),
+        t("pays in"): words.chance(action.probability_worthwhile),
+        t("cost a month, {currency}", currency=currency): words.figure(action.cost_per_month, digits=0),
+        t("restorations a month"): words.figure(action.restorations_per_month, digits=0),
+        t("because of"): "; ".join(
+            t("{factor} with {defect}", factor=factor, defect=words.defect_within(defect))
+            for factor, defect in action.because
+        )
+        or t("no finding yet"),
+        t("what"): action.title,
     }

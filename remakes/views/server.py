@@ -1,28 +1,55 @@
-"""Start the app on this machine, for this machine only."""
+"""Start the app: on this machine, for this machine only unless another address is asked for."""
 
 from __future__ import annotations
 
+import ipaddress
 import logging
 import os
 import socket
+import threading
+import time
+from contextlib import suppress
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
 import streamlit as st
+from streamlit import runtime
 
-__all__ = ["DATABASE_VARIABLE", "PAGES_SCRIPT", "SETTINGS", "serve", "tell_plainly"]
+from remakes.errors import EntryError, RemakesError
+from remakes.texts import t
+
+__all__ = [
+    "DATABASE_VARIABLE",
+    "LOOPBACK",
+    "OPEN_HERE_VARIABLE",
+    "PAGES_SCRIPT",
+    "SETTINGS",
+    "SINGLE_SIGN_ON_VARIABLE",
+    "is_loopback",
+    "open_here_asked",
+    "serve",
+    "tell_plainly",
+]
 
 #: Hands the address of the records over to the pages.
 DATABASE_VARIABLE: Final = "REMAKES_DB"
+#: Anything but blank: no accounts, roles are picked. Counts on the loopback address only.
+OPEN_HERE_VARIABLE: Final = "REMAKES_OPEN_HERE"
+#: Anything but blank: people sign in where the lab signs in anyway.
+SINGLE_SIGN_ON_VARIABLE: Final = "REMAKES_SINGLE_SIGN_ON"
+#: The name of the loopback address.
+LOOPBACK: Final = "localhost"
 #: What Streamlit runs at every visit.
 PAGES_SCRIPT: Final = str(Path(__file__).with_name("main.py"))
 _USUAL_PORT: Final = 8501
+#: How long the analysis waits for the server to be up before it is begun all the same.
+_PATIENCE_S: Final = 10
 
 #: The same as `.streamlit/config.toml`, which a wheel does not hold. Colours of marks: Okabe and Ito's set.
 SETTINGS: Final = MappingProxyType(
     {
-        "server.address": "localhost",
+        "server.address": LOOPBACK,
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": False,
         "client.toolbarMode": "minimal",
@@ -47,7 +74,15 @@ SETTINGS: Final = MappingProxyType(
 )
 
 
-def serve(db_url: str, *, port: int | None = None, open_browser: bool = True) -> None:
+def serve(
+    db_url: str,
+    *,
+    port: int | None = None,
+    open_browser: bool = True,
+    open_here: bool = False,
+    address: str | None = None,
+    single_sign_on: bool = False,
+) -> None:
     """Open the app on a lab's records and stay until it is stopped.
 
     Parameters
@@ -58,25 +93,90 @@ def serve(db_url: str, *, port: int | None = None, open_browser: bool = True) ->
         Default: 8501, or any free one where that is taken.
     open_browser : bool
         Open a browser window on it.
+    open_here : bool
+        No accounts: whoever sits at this machine picks a role. Else everybody signs in.
+    address : str, optional
+        Listen here; default: the loopback address, which no other machine reaches.
+    single_sign_on : bool
+        People sign in where the lab signs in anyway, instead of with a password kept here.
 
-    Notes
-    -----
-    The server listens on the loopback address only, so that no other machine can reach the records.
+    Raises
+    ------
+    EntryError
+        Open here on an address that other machines reach, or single sign-on without the library for it.
     """
+    open_here = open_here or bool(os.environ.get(OPEN_HERE_VARIABLE))
+    single_sign_on = single_sign_on or bool(os.environ.get(SINGLE_SIGN_ON_VARIABLE))
+    address = address or LOOPBACK
+    _refuse_unsafe(address, open_here=open_here, single_sign_on=single_sign_on)
     os.environ[DATABASE_VARIABLE] = db_url
+    os.environ[OPEN_HERE_VARIABLE] = "1" if open_here else ""
+    os.environ[SINGLE_SIGN_ON_VARIABLE] = "1" if single_sign_on else ""
     settings: dict[str, Any] = {
         **SETTINGS,
+        "server.address": address,
         "server.port": port or _free_port(),
         "server.headless": not open_browser,
     }
-    st.App(PAGES_SCRIPT, on_script_error=tell_plainly).run(config=settings)
+    # These stand on what stands here.
+    from remakes.views.gate import MIDDLEWARE
+    from remakes.views.sign_in import ROUTES
+
+    threading.Thread(target=_begin, name="remakes-begin", daemon=True).start()
+    st.App(PAGES_SCRIPT, routes=ROUTES, middleware=MIDDLEWARE, on_script_error=tell_plainly).run(config=settings)
+
+
+def open_here_asked() -> bool:
+    """Was the app started without accounts, for this machine only?"""
+    return bool(os.environ.get(OPEN_HERE_VARIABLE)) and is_loopback(st.get_option("server.address") or LOOPBACK)
+
+
+def is_loopback(host: str) -> bool:
+    """Is this the name or number of an address that only this machine reaches?"""
+    host = host.strip("[]").lower()
+    if host == LOOPBACK:
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _refuse_unsafe(address: str, *, open_here: bool, single_sign_on: bool) -> None:
+    if open_here and not is_loopback(address):
+        raise EntryError(
+            t(
+                "Without accounts the app opens for this machine only, and {address} can be reached from others. "
+                "Leave out --open-here so that people sign in, or leave out --address.",
+                address=address,
+            )
+        )
+    if open_here and single_sign_on:
+        raise EntryError(t("Give either --open-here or --single-sign-on: open here, nobody signs in."))
+    if single_sign_on:
+        from remakes.views.single_sign_on import refuse_unless_installed
+
+        refuse_unless_installed()
+
+
+def _begin() -> None:
+    """Load the pages and begin the analysis while the first visitor is still on the way."""
+    for _ in range(_PATIENCE_S * 10):
+        if runtime.exists():
+            break
+        time.sleep(0.1)
+    from remakes.views import menu, state  # noqa: F401 - the menu brings all pages
+
+    # What is wrong with the records, the page will say.
+    with suppress(RemakesError):
+        state.begin()
 
 
 def _free_port() -> int:
     for wanted in (_USUAL_PORT, 0):
         with socket.socket() as probe:
             try:
-                probe.bind(("localhost", wanted))
+                probe.bind((LOOPBACK, wanted))
             except OSError:
                 continue
             return int(probe.getsockname()[1])
@@ -92,15 +192,17 @@ def tell_plainly(error: Exception) -> bool:
         True: nothing else is shown.
     """
     from remakes import words
-    from remakes.errors import RemakesError
 
     if isinstance(error, RemakesError):
         st.error(words.refusal(error))
         return True
     logging.getLogger("remakes").error("a page failed", exc_info=error)
     st.error(
-        f"Something went wrong inside the program ({type(error).__name__}). Nothing unfinished was saved. "
-        "Reload the page; if it happens again, send what the window that started the app prints to whoever keeps "
-        "this program for you."
+        t(
+            "Something went wrong inside the program ({kind}). Nothing unfinished was saved. "
+            "Reload the page; if it happens again, send what the window that started the app prints to whoever keeps "
+            "this program for you.",
+            kind=type(error).__name__,
+        )
     )
     return True

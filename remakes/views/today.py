@@ -8,7 +8,10 @@ from typing import Final
 import streamlit as st
 
 from remakes import flow, words
+from remakes.texts import t, tn
+from remakes.texts.joining import run_on
 from remakes.views import cautions, frame, state
+from remakes.views.bench_parts import on_today
 
 __all__ = ["body"]
 
@@ -24,6 +27,8 @@ def body() -> None:
     _answer(brief, today)
     if brief.harm:
         _harm(brief)
+    if state.visitor().role == "technician":
+        on_today.show()
     _buttons()
     _stand(brief)
     if brief.unclear and state.visitor().role != "technician":
@@ -31,19 +36,28 @@ def body() -> None:
 
 
 def _answer(brief: flow.Brief, today: date) -> None:
-    harm = ""
-    if brief.harm:
-        one = len(brief.harm) == 1
-        harm = (
-            f"{len(brief.harm)} {'return is' if one else 'returns are'} marked as possible harm: is each dealt with? "
+    harm = (
+        tn(
+            len(brief.harm),
+            "{n} return is marked as possible harm: is each dealt with?",
+            "{n} returns are marked as possible harm: is each dealt with?",
         )
+        if brief.harm
+        else ""
+    )
     until = brief.observed_until
-    seen = f"Returns are complete up to {words.day(until)} ({words.age(until, today)})." if until else ""
-    frame.answer(f"{harm}{seen}")
+    seen = (
+        t("Returns are complete up to {day} ({age}).", day=words.day(until), age=words.age(until, today))
+        if until
+        else ""
+    )
+    frame.answer(run_on(harm, seen))
     if until and (today - until).days > _OLD_AFTER_DAYS:
         st.warning(
-            "The records are old: what came back since then is missing from every figure. "
-            "Enter the returns or import a newer list, then set the date under Lists and import."
+            t(
+                "The records are old: what came back since then is missing from every figure. Enter the "
+                "returns or import a newer list, then set the date under Lists and import."
+            )
         )
     _until_by_itself()
 
@@ -51,28 +65,39 @@ def _answer(brief: flow.Brief, today: date) -> None:
 def _until_by_itself() -> None:
     if state.store().setting("observed_until") is None:
         st.caption(
-            "That day is the latest one in the records, since nobody has said up to which day all returns are in. "
-            "State it under Lists and import: every rate needs it."
+            t(
+                "That day is the latest one in the records, since nobody has said up to which day all "
+                "returns are in. State it under Lists and import: every rate needs it."
+            )
         )
 
 
 def _harm(brief: flow.Brief) -> None:
-    st.error(cautions.HARM)
+    st.error(t(cautions.HARM))
     frame.restoration_links(
         [
-            {"restoration": restoration, "return": number, "defect": words.defect(defect), "reported": reported}
+            {
+                t("restoration"): restoration,
+                t("return"): number,
+                t("defect"): words.defect(defect),
+                t("reported"): reported,
+            }
             for number, restoration, reported, defect in brief.harm
         ]
     )
-    st.caption(f"Returns marked as possible harm, of the last 90 days of records (n = {len(brief.harm)}).")
+    st.caption(t("Returns marked as possible harm, of the last 90 days of records (n = {n}).", n=len(brief.harm)))
 
 
 def _buttons() -> None:
     role = state.visitor().role
     names = {
-        "quality": (("enter", "Enter a return"), ("months", "Month in review"), ("lists", "Lists and import")),
-        "manager": (("next", "What to try next"), ("steps", "Which steps matter"), ("months", "Month in review")),
-        "technician": (("mine", "My work"),),
+        "quality": (("enter", t("Enter a return")), ("months", t("Month in review")), ("lists", t("Lists and import"))),
+        "manager": (
+            ("next", t("What to try next")),
+            ("steps", t("Which steps matter")),
+            ("months", t("Month in review")),
+        ),
+        "technician": (("bench", t("Bench log")), ("mine", t("My work"))),
     }[role]
     for column, (name, label) in zip(st.columns(len(names)), names, strict=True):
         with column:
@@ -80,26 +105,26 @@ def _buttons() -> None:
 
 
 def _stand(brief: flow.Brief) -> None:
-    st.subheader("What the records hold")
+    st.subheader(t("What the records hold"))
     counts = {
-        "restorations": brief.restorations,
-        "return rows": brief.returns,
-        "readings at the bench": brief.readings,
-        "requirements": brief.requirements,
-        "corrective actions": brief.actions,
+        t("restorations"): brief.restorations,
+        t("return rows"): brief.returns,
+        t("readings at the bench"): brief.readings,
+        t("requirements"): brief.requirements,
+        t("corrective actions"): brief.actions,
     }
     for column, (name, count) in zip(st.columns(len(counts)), counts.items(), strict=True):
-        column.metric(name, f"{count:,}")
+        column.metric(name, words.figure(count, digits=0))
     if brief.last_reported:
-        st.caption(f"Latest return reported on {words.day(brief.last_reported)}.")
+        st.caption(t("Latest return reported on {last_reported}.", last_reported=words.day(brief.last_reported)))
 
 
 def _unclear(brief: flow.Brief) -> None:
-    st.subheader("Returns without a clear reason")
-    st.markdown("Coded “other”, or without a place where they were found: look at the piece or ask the clinic.")
+    st.subheader(t("Returns without a clear reason"))
+    st.markdown(t("Coded “other”, or without a place where they were found: look at the piece or ask the clinic."))
     frame.restoration_links(
         [
-            {"restoration": restoration, "return": number, "reported": reported}
+            {t("restoration"): restoration, t("return"): number, t("reported"): reported}
             for number, restoration, reported in brief.unclear
         ]
     )

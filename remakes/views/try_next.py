@@ -7,7 +7,9 @@ from typing import Final
 
 import streamlit as st
 
+from remakes.texts import t
 from remakes.views import frame, state
+from remakes.views.addressed import from_address, into_address
 from remakes.views.try_parts import decisions, followed, limits, trial, worth
 from remakes.views.try_parts.wording import DECIDED, FOLLOWED, LIMITS, PART, TRIAL, WORTH, tell_saved
 
@@ -28,9 +30,12 @@ def body() -> None:
     if not frame.ready(standard=True):
         return
     worth.keep_what_if()
-    names = list(_PARTS)
+    names = [str(one) for one in _PARTS]
+    from_address(PART, names)
+    st.session_state.setdefault(PART, names[0])
     chosen = st.segmented_control(
-        "Part", names, default=WORTH, required=True, key=PART, bind="query-params", label_visibility="collapsed"
+        t("Part"), names, required=True, format_func=t, key=PART, label_visibility="collapsed"
     )
+    into_address(PART, names[0])
     tell_saved()
     _PARTS.get(chosen or WORTH, worth.show)()

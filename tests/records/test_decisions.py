@@ -30,6 +30,7 @@ from remakes.records.decisions import (
     judge,
     list_decisions,
     load_decision,
+    postpone,
     propose,
     start,
     withdraw,
@@ -239,6 +240,82 @@ def test_the_start_is_the_true_day_and_the_history_keeps_the_plan(on_file: Store
     one = start(on_file, one.decision_id, who="T3", version=2, on=day(20), note="late delivery", today=day(22))
     assert one.starts_on == day(20)
     assert one.history[-1].note == "Planned for 2026-04-08, began on 2026-04-21. late delivery"
+
+
+LATER: dict[str, Any] = {
+    "starts_on": day(30),
+    "due_on": day(395),
+    "who": "manager M1",
+    "role": "manager",
+    "why": "the timer is not delivered yet",
+    "today": day(5),
+}
+
+
+def test_a_decided_action_may_begin_later_and_its_rule_stands(listed: Store) -> None:
+    before = decided(listed)
+    figures = listed.figures_version()
+    after = postpone(listed, before.decision_id, version=2, **LATER)
+    assert (after.status, after.version) == ("decided", 3)
+    assert (after.starts_on, after.due_on) == (day(30), day(395))
+    assert (after.rule, after.decided_on, after.owner_code) == (before.rule, before.decided_on, before.owner_code)
+    step = after.history[-1]
+    assert (step.from_status, step.to_status, step.who) == ("decided", "decided", "manager M1")
+    assert step.note == (
+        "Was to begin on 2026-04-08 and to be judged by 2027-04-08; now 2026-05-01 and 2027-05-01. "
+        "the timer is not delivered yet"
+    )
+    with listed.reader() as connection:
+        line = connection.execute(select(schema.audit).order_by(schema.audit.c.id.desc())).first()
+    assert line is not None
+    assert (line.what, line.row_key, line.detail["starts_on"]) == ("postpone action", "1", "2026-05-01")
+    assert listed.figures_version() == figures
+    one = start(listed, before.decision_id, who="bench lead T3", version=3, today=day(30))
+    assert (one.status, one.starts_on) == ("running", day(30))
+    assert check_faults(listed) == []
+
+
+def test_what_has_begun_or_is_not_decided_cannot_be_postponed(listed: Store) -> None:
+    one = proposed(listed)
+    with pytest.raises(EntryError, match="only what is decided"):
+        postpone(listed, one.decision_id, version=1, **LATER)
+    one = decide(listed, one.decision_id, **AGREED, version=1)
+    one = start(listed, one.decision_id, who="T3", version=2, today=AGREED["starts_on"])
+    with pytest.raises(EntryError, match="only what is decided"):
+        postpone(listed, one.decision_id, version=3, **LATER)
+    # Nor past the rules of this program: the database refuses as well.
+    with pytest.raises(DBAPIError, match="what was decided stands"):
+        change(listed, "UPDATE decisions SET due_on = '2028-01-01'")
+    assert load_decision(listed, one.decision_id).due_on == AGREED["due_on"]
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"starts_on": day(4)}, "is past"),
+        ({"starts_on": day(6)}, "not later than the agreed one"),
+        ({"due_on": day(394)}, "365 days were agreed on"),
+        ({"due_on": day(20)}, "fewer"),
+        ({"why": " "}, "reason is blank"),
+        ({"role": "quality"}, "Only the role manager postpones"),
+        ({"who": ""}, "is blank"),
+    ],
+)
+def test_what_cannot_be_postponed_leaves_nothing(on_file: Store, changed: dict[str, Any], says: str) -> None:
+    one = decided(on_file)
+    held = rows(on_file)
+    with pytest.raises(EntryError, match=says):
+        postpone(on_file, one.decision_id, version=2, **(LATER | changed))
+    assert rows(on_file) == held
+    assert load_decision(on_file, one.decision_id) == one
+
+
+def test_of_two_who_postpone_the_second_is_told(on_file: Store) -> None:
+    one = decided(on_file)
+    postpone(on_file, one.decision_id, version=2, **LATER)
+    with pytest.raises(DecisionChangedError, match="by manager M1; it is decided now") as told:
+        postpone(on_file, one.decision_id, version=2, **(LATER | {"starts_on": day(60), "due_on": day(500)}))
+    assert told.value.decision.starts_on == day(30)
 
 
 def test_an_action_may_start_on_the_day_it_is_decided(on_file: Store) -> None:
@@ -476,6 +553,17 @@ STEPS: dict[str, Step] = {
         today=today,
         **JUDGED,
     ),
+    "postpone": lambda store, one, today: postpone(
+        store,
+        one.decision_id,
+        starts_on=today + timedelta(days=20),
+        due_on=today + timedelta(days=420),
+        why="x",
+        who="manager M1",
+        role="manager",
+        version=one.version,
+        today=today,
+    ),
     "withdraw": lambda store, one, today: withdraw(
         store, one.decision_id, why="x", who="manager M1", role="manager", version=one.version
     ),
@@ -502,8 +590,8 @@ def test_whatever_is_tried_the_history_holds_together(worn: Store, tried: list[t
             one = STEPS[step](worn, one, today)
         except EntryError:
             assert load_decision(worn, one.decision_id) == one  # what was refused changed nothing
-        agreed = agreed or (one.rule and (one.rule, one.decided_on, one.due_on))
-        assert agreed is None or agreed == (one.rule, one.decided_on, one.due_on)
+        agreed = agreed or (one.rule and (one.rule, one.decided_on))
+        assert agreed is None or agreed == (one.rule, one.decided_on)
     assert one.version == len(one.history)
     assert [event.from_status for event in one.history] == ["", *(event.to_status for event in one.history[:-1])]
     assert one.history[-1].to_status == one.status

@@ -13,15 +13,14 @@ from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.entries import (
     DoubleEntryError,
-    HistoryEvent,
     RefusedEntryError,
+    enter_restoration,
     enter_return,
     enter_returns,
-    find_restoration,
-    latest_returns,
-    restoration_history,
     void_return,
+    void_returns,
 )
+from remakes.records.look_up import find_restoration, latest_returns, match_number
 from remakes.records.store import Store
 
 TODAY = date(2026, 4, 1)
@@ -220,39 +219,6 @@ def test_other_columns_and_blanks_are_kept_as_they_are(lab: Store) -> None:
     assert one.extra == {"shelf": "B"}
 
 
-def test_the_time_line(lab: Store) -> None:
-    row_id = enter(lab, teeth="35", found_at="in_service", severity="4", disposition="repaired")
-    void_return(lab, row_id, who="QA", why="wrong restoration")
-    *events, taken_back, undated = restoration_history(lab, "B-1001")
-    assert events == [
-        HistoryEvent(on=date(2026, 1, 5), what="received"),
-        # By time of recording, though the later step stands first in the log.
-        HistoryEvent(on=date(2026, 1, 16), what="blasting", detail="pressure_bar = 2.5, T1"),
-        HistoryEvent(on=date(2026, 1, 16), what="bonding", detail="bond_wait_s = 180, T1"),
-        HistoryEvent(on=date(2026, 1, 19), what="delivered"),
-        HistoryEvent(on=date(2026, 1, 20), what="due"),
-        HistoryEvent(on=date(2026, 3, 9), what="replaced", detail="by B-1003"),
-        HistoryEvent(
-            on=date(2026, 3, 20),
-            what="returned",
-            detail="R-20260401-0001: Chipping: part of the veneer broke off, teeth 35, In service, "
-            "severity 4 (Repair), repaired, taken back",
-        ),
-    ]
-    assert (taken_back.what, taken_back.detail) == ("return taken back", "R-20260401-0001: wrong restoration")
-    assert undated == HistoryEvent(on=None, what="finishing", detail="polished = not recorded")
-
-
-def test_the_time_line_of_a_remake(lab: Store) -> None:
-    assert restoration_history(lab, "B-1003") == (
-        HistoryEvent(on=date(2026, 3, 2), what="received", detail="replaces B-1001"),
-        HistoryEvent(on=date(2026, 3, 9), what="delivered"),
-    )
-    assert restoration_history(lab, "B-1002") == (HistoryEvent(on=date(2026, 2, 2), what="delivered"),)
-    with pytest.raises(EntryError, match="no restoration 'B-9'"):
-        restoration_history(lab, "B-9")
-
-
 def test_two_desks_at_once_never_share_a_number(lab: Store) -> None:
     defects = ["chipping", "debonding", "contact", "seating", "occlusion", "surface", "porosity", "transit"]
     with ThreadPoolExecutor(4) as desks:
@@ -273,3 +239,61 @@ def test_two_desks_at_once_are_asked_about_the_same_return(lab: Store) -> None:
         saved = list(desks.map(try_to_enter, range(4)))
     assert sum(saved) == 1
     assert number_of_returns(lab) == 1
+
+
+@pytest.mark.parametrize("typed", ["B-1001", " B-1001 ", "b-1001", "b - 1001", "B-1001\t"])
+def test_a_number_is_found_whatever_the_scanner_made_of_it(lab: Store, typed: str) -> None:
+    assert match_number(lab, typed).found == "B-1001"
+
+
+def test_a_number_that_is_not_there_gives_those_near_it(lab: Store) -> None:
+    assert match_number(lab, "B-101").near[:1] == ("B-1001",)
+    assert match_number(lab, "  ").found is None
+    assert match_number(lab, "zzz") == match_number(lab, "")
+
+
+def test_two_numbers_alike_but_for_capitals_are_not_guessed_between(lab: Store) -> None:
+    enter_restoration(lab, MISSING | {"restoration_id": "b-1001"}, who="QA", today=TODAY)
+    assert match_number(lab, "b-1001").found == "b-1001"
+    found = match_number(lab, "B -1001")
+    assert (found.found, set(found.near)) == (None, {"B-1001", "b-1001"})
+
+
+MISSING: dict[str, object] = {"restoration_id": "B-2000", "kind": "crown", "teeth": "11", "delivered_on": "2026-03-01"}
+
+
+def test_a_missing_restoration_is_entered_so_that_its_return_can_be(lab: Store) -> None:
+    assert enter_restoration(lab, MISSING | {"clinic": "C07"}, who="QA", today=TODAY) == "B-2000"
+    found = find_restoration(lab, "B-2000")
+    assert found is not None
+    assert (found.units, found.clinic, found.import_id) == (1, "C07", None)
+    assert audit_lines(lab) == [("QA", "enter restoration", "B-2000")]
+    enter(lab, restoration_id="B-2000")
+    assert number_of_returns(lab) == 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "column"),
+    [
+        ({"restoration_id": "B-1001"}, "restoration_id"),
+        ({"kind": "hat"}, "kind"),
+        ({"delivered_on": "2026-04-02"}, "delivered_on"),
+        ({"teeth": ""}, "units"),
+    ],
+)
+def test_a_restoration_by_hand_is_checked_as_an_imported_one(
+    lab: Store, changes: dict[str, object], column: str
+) -> None:
+    with pytest.raises(RefusedEntryError, match="Nothing was saved") as refused:
+        enter_restoration(lab, MISSING | changes, who="QA", today=TODAY)
+    assert {problem.column for problem in refused.value.problems} == {column}
+    assert audit_lines(lab) == []
+
+
+def test_the_rows_of_a_return_are_taken_back_together_or_not_at_all(lab: Store) -> None:
+    rows = enter_returns(lab, [RETURN, RETURN | {"defect": "contact"}], who="QA", today=TODAY)
+    with pytest.raises(EntryError, match="no return in row 999"):
+        void_returns(lab, [*rows, 999], who="QA", why="slip")
+    assert not any(one.voided for one in latest_returns(lab))
+    void_returns(lab, rows, who="QA", why="slip")
+    assert all(one.voided for one in latest_returns(lab))

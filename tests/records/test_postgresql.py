@@ -19,7 +19,8 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 import remakes.records.store
 from remakes.errors import StoreError
 from remakes.records import schema
-from remakes.records.entries import DoubleEntryError, enter_return, latest_returns, void_return
+from remakes.records.entries import DoubleEntryError, enter_return, void_return
+from remakes.records.look_up import latest_returns
 from remakes.records.snapshot import Snapshot, take_snapshot
 from remakes.records.standard import parse_standard, save_standard
 from remakes.records.store import Store, now, open_store

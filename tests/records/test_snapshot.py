@@ -16,7 +16,8 @@ from sqlalchemy import Connection
 
 from remakes.errors import StoreError
 from remakes.records import schema, snapshot
-from remakes.records.entries import enter_return, latest_returns, void_return
+from remakes.records.entries import enter_return, void_return
+from remakes.records.look_up import latest_returns
 from remakes.records.snapshot import LOG_COLUMNS, RESTORATION_COLUMNS, RETURN_COLUMNS, arrow_schema, take_snapshot
 from remakes.records.standard import ProcessStandard, parse_standard, save_standard
 from remakes.records.store import Store

@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from remakes.views.server import DATABASE_VARIABLE
+from remakes.views.server import DATABASE_VARIABLE, OPEN_HERE_VARIABLE
 from tests.views.lab import build_clear_lab, build_small_lab
+from tests.views.serving import browser
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _open_here() -> Iterator[None]:
+    """Most tests of pages pick a role; those about signing in take this away again."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(OPEN_HERE_VARIABLE, "1")
+        # Pages opened without a browser come from no machine at all.
+        patch.setattr("remakes.views.visitors.at_this_machine", lambda: True)
+        patch.setattr("remakes.views.visitors.token", lambda: "")
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -45,7 +59,23 @@ def own_lab(small_lab_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 
 @pytest.fixture
+def own_clear_lab(clear_lab_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of the lab with one clear cause for one test."""
+    copy = tmp_path / "own_clear.sqlite"
+    shutil.copyfile(clear_lab_file, copy)
+    monkeypatch.setenv(DATABASE_VARIABLE, str(copy))
+    return copy
+
+
+@pytest.fixture
 def empty_lab(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     file = tmp_path / "empty.sqlite"
     monkeypatch.setenv(DATABASE_VARIABLE, str(file))
     return file
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """A running Chromium for the tests of one file."""
+    with browser() as running:
+        yield running

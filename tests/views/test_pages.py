@@ -56,10 +56,10 @@ def test_the_app_opens_on_today_and_asks_a_technician_for_the_code(small_lab: Pa
     app = AppTest.from_file(PAGES_SCRIPT, default_timeout=60).run()
     assert not app.exception
     assert app.title[0].value == "Today"
-    assert not app.sidebar.selectbox
+    assert [one.key for one in app.sidebar.selectbox] == ["language"]
     app.sidebar.radio(key="role").set_value("technician").run()
     assert "T01" in app.sidebar.selectbox(key="technician").options
-    assert "Signing in comes later" in app.sidebar.caption[-1].value
+    assert "Opened without accounts" in app.sidebar.caption[-1].value
 
 
 @pytest.mark.parametrize(

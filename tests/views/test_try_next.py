@@ -14,8 +14,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from remakes import flow
+from remakes.flow.records import set_observed_until
 from remakes.records.decisions import Decision, JudgingRule, decide, judge, list_decisions, propose, start, withdraw
 from remakes.records.store import Store, open_store
+from remakes.records.trial_plans import KeptPlan, keep_plan, list_plans
 from remakes.views import cautions, state
 from remakes.views.server import DATABASE_VARIABLE
 from remakes.views.try_parts import wording
@@ -245,7 +247,7 @@ def test_judging_offers_the_verdict_by_the_rule_and_lets_the_manager_differ(
     assert (one.status, one.verdict) == ("judged", "no effect")
     assert one.note == "By the rule: on the way. Looked at the bench as well"
     assert "Judged: Timer at the bonding bench, no effect." in quiet(page).success[0].value
-    assert list(with_column(page, "step")["step"]) == [
+    assert list(with_column(page, "what was done")["what was done"]) == [
         "proposed",
         "proposed to decided",
         "decided to running",
@@ -399,6 +401,7 @@ def test_a_trial_is_planned_when_asked_for(clear_lab: Path) -> None:
     assert page.selectbox(key="trial_factor").value == "bond_wait"
     assert page.multiselect(key="trial_defects_bond_wait").value == ["debonding"]
     assert not page.dataframe
+    assert page.header[-1].value == "Trials kept to"
     page.slider(key="trial_effect").set_value(60)
     page.button(key="plan_trial").click().run()
     quiet(page)
@@ -476,3 +479,131 @@ def test_the_page_opens_on_what_it_is_worth(clear_lab: Path) -> None:
     page = open_page("try_next")
     assert page.header[0].value.startswith("Start with")
     assert control(page, wording.PART).value == wording.WORTH
+
+
+def kept_trial(store: Store, result: flow.Analysis, *, starts_on: date = date(2025, 3, 3)) -> KeptPlan:
+    """A trial of the lab's own year, kept before it began."""
+    plan = flow.plan_trial(result, factor="bond_wait", defects=("debonding",), effect=0.9, starts_on=starts_on)
+    assert plan.calendar
+    return keep_plan(store, plan, "Timer, every other week", "manager M1", today=starts_on)
+
+
+def test_a_plan_is_kept_and_stands_in_the_list(writable: Store, clear_result: flow.Analysis) -> None:
+    page = opened(wording.TRIAL)
+    assert "No trial is kept to yet" in texts(page)
+    page.slider(key="trial_effect").set_value(90)
+    page.button(key="plan_trial").click().run()
+    first = flow.trial_start(clear_result)
+    assert page.text_input(key="trial_starts").value == first.isoformat()
+    page.text_input(key=f"trial_title_bond_wait_{first.isoformat()}").set_value("Timer, every other week")
+    page.button(key="keep_trial").click().run()
+    assert "Kept: Timer, every other week." in quiet(page).success[0].value
+    (kept,) = list_plans(writable)
+    assert (kept.title, kept.starts_on, kept.kept_by) == ("Timer, every other week", first, "manager M1")
+    listed = with_column(page, "stands")
+    assert list(listed["stands"]) == ["not begun"]
+    changes = with_column(page, "works from then on")
+    spans = flow.kept_trial(kept).calendar
+    assert len(changes) == len(spans)
+    assert set(changes["works from then on"]) == {"with the action", "without"}
+    assert min(changes["day"]) == first
+
+
+def test_a_start_that_is_past_is_not_kept(writable: Store) -> None:
+    page = opened(wording.TRIAL)
+    page.slider(key="trial_effect").set_value(90)
+    page.text_input(key="trial_starts").set_value("3.3.2025").run()
+    page.button(key="plan_trial").click().run()
+    page.button(key="keep_trial").click().run()
+    assert "which is past" in quiet(page).error[0].value
+    assert list_plans(writable) == ()
+
+
+def test_a_running_trial_shows_its_log_and_no_difference(writable: Store, clear_result: flow.Analysis) -> None:
+    one = kept_trial(writable, clear_result)
+    set_observed_until(writable, one.ends_on - timedelta(days=20), who="quality Q1")
+    page = opened(wording.TRIAL)
+    said = texts(page)
+    assert "Too early, until returns are entered up to" in said
+    assert "both sides together" in said
+    assert "Is the log it needs being kept?" in said
+    log = with_column(page, "share not recorded")
+    assert log["with the action (n)"].sum() + log["without (n)"].sum() > 100
+    assert [key for key in (button.key for button in page.button) if key == f"read_{one.plan_id}"] == []
+    assert "Returns with the action to returns without" not in said
+    assert not [frame for frame in page.dataframe if "returns" in frame.value]
+
+
+def test_a_trial_at_its_end_is_read_once_and_leads_to_a_decision(writable: Store, clear_result: flow.Analysis) -> None:
+    one = kept_trial(writable, clear_result)
+    page = opened(wording.TRIAL)
+    assert list(with_column(page, "stands")["stands"]) == ["to be read"]
+    page.button(key=f"read_{one.plan_id}").click().run()
+    quiet(page)
+    (read,) = list_plans(writable)
+    assert read.reading is not None
+    assert read.reading["sentence"] in texts(page).replace("\\", "")
+    sides = with_column(page, "side")
+    assert list(sides["returns"]) == read.reading["returns"]
+    assert f"read_{one.plan_id}" not in [button.key for button in page.button]
+    assert f"save_give_up_{one.plan_id}" not in [button.key for button in page.button]
+    page.button(key=f"propose_{one.plan_id}_bond_timer").click().run()
+    quiet(page)
+    proposed = only(writable)
+    assert (proposed.status, proposed.action) == ("proposed", "bond_timer")
+    assert f"Trial {one.plan_id}, “Timer, every other week”." in proposed.note
+    assert page.multiselect(key="defects_1").value == ["debonding"]
+
+
+def test_a_trial_is_given_up_with_the_reason(writable: Store, clear_result: flow.Analysis) -> None:
+    one = kept_trial(writable, clear_result)
+    page = opened(wording.TRIAL)
+    page.button(key=f"save_give_up_{one.plan_id}").click().run()
+    assert "Write why the trial is given up" in quiet(page).error[0].value
+    page.text_input(key=f"give_up_why_{one.plan_id}").set_value("Two benches are ill")
+    page.button(key=f"save_give_up_{one.plan_id}").click().run()
+    assert "Given up because: Two benches are ill" in texts(quiet(page))
+    assert [each.given_up_why for each in list_plans(writable)] == ["Two benches are ill"]
+
+
+def decided_later(store: Store) -> Decision:
+    one = propose(store, action="bond_timer", who="manager M1")
+    return decide(
+        store,
+        one.decision_id,
+        owner_role="quality",
+        owner_code="Q1",
+        starts_on=date.today() + timedelta(days=3),
+        due_on=date.today() + timedelta(days=368),
+        rule=RULE,
+        who="manager M1",
+        role="manager",
+        version=one.version,
+    )
+
+
+def test_a_decided_action_is_postponed_with_its_verdict(writable: Store) -> None:
+    before = decided_later(writable)
+    page = opened(wording.DECIDED)
+    # The usual delay, and the verdict with it, stand there already.
+    later = date.today() + timedelta(days=17)
+    assert page.text_input(key="later_start_1").value == later.isoformat()
+    page.text_input(key="later_why_1").set_value("The timer is not there yet")
+    page.button(key="save_postpone_1").click().run()
+    assert "Postponed: Timer at the bonding bench" in quiet(page).success[0].value
+    after = only(writable)
+    assert (after.status, after.starts_on, after.due_on) == ("decided", later, date.today() + timedelta(days=382))
+    assert after.rule == before.rule
+    assert list(with_column(page, "what was done")["what was done"])[-1] == "postponed"
+
+
+def test_a_day_that_is_no_day_or_too_short_a_time_is_refused(writable: Store) -> None:
+    decided_later(writable)
+    page = opened(wording.DECIDED)
+    page.text_input(key="later_why_1").set_value("The timer is not there yet")
+    page.text_input(key="later_due_1").set_value((date.today() + timedelta(days=100)).isoformat())
+    page.button(key="save_postpone_1").click().run()
+    assert "are fewer" in quiet(page).error[0].value
+    page.text_input(key="later_due_1").set_value("soon")
+    page.button(key="save_postpone_1").click().run()
+    assert only(writable).version == 2

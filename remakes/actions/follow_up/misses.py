@@ -14,6 +14,7 @@ from remakes.counts.follow_up import FollowUpCounts
 from remakes.counts.follow_up_rows import WeekCounts
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.tables.proportions import proportion_interval, risk_difference
+from remakes.texts import t
 
 __all__ = ["Kept", "MissChange", "MissWeek", "any_time_quantile", "miss_changes", "ratio_of_shares"]
 
@@ -202,14 +203,21 @@ def _kept(
     if factor in counted.changed_requirements:
         return (
             "cannot tell",
-            "The requirement itself changed meanwhile, so that misses before and since do not compare.",
+            t("The requirement itself changed meanwhile, so that misses before and since do not compare."),
         )
     if min(n0, n1) < _LEAST_RECORDED or len(counted.weeks_after.weeks) < _LEAST_WEEKS:
         return "cannot tell", (
-            f"To judge takes {_LEAST_RECORDED} readings on each side and {_LEAST_WEEKS} whole weeks since the start."
+            t(
+                "To judge takes {least_recorded} readings on each side and {least_weeks} whole weeks since the start.",
+                least_recorded=_LEAST_RECORDED,
+                least_weeks=_LEAST_WEEKS,
+            )
         )
     if x0 < _LEAST_MISSED:
-        return "cannot tell", f"With fewer than {_LEAST_MISSED} misses before the decision there is nothing to fall."
+        return "cannot tell", t(
+            "With fewer than {least_missed} misses before the decision there is nothing to fall.",
+            least_missed=_LEAST_MISSED,
+        )
     share = (x0 + x1) / (n0 + n1)
     if share == 1.0:
         return "did not fall", ""
@@ -222,7 +230,7 @@ def _kept(
         return "fell", ""
     if wide.low > asked:
         return "did not fall", ""
-    return "cannot tell", "That it fell as the rule asks is neither shown nor excluded yet."
+    return "cannot tell", t("That it fell as the rule asks is neither shown nor excluded yet.")
 
 
 def _share(missed: int, recorded: int) -> Estimate:
@@ -269,22 +277,32 @@ def _weeks(counts: WeekCounts, row: int) -> tuple[MissWeek, ...]:
 
 
 def _cautions(counted: FollowUpCounts, row: int, ratio: float, same_hands: float) -> list[str]:
-    said, name = [], _named(counted.factors[row])
+    said, name = list[str](), _named(counted.factors[row])
     gaps, of = [], []
     for counts in (counted.weeks_before, counted.weeks_after):
         gaps.append(int(counts.not_recorded[row].sum()))
         of.append(gaps[-1] + int(counts.met[row].sum() + counts.missed[row].sum()))
     if min(of) and gaps[1] / of[1] - gaps[0] / of[0] > _MORE_GAPS:
         said.append(
-            f"{name} was not recorded for {gaps[0] / of[0]:.0%} before and {gaps[1] / of[1]:.0%} since the start: "
-            "what is no longer written down may be missed."
+            t(
+                "{name} was not recorded for {gaps:.0%} before and {gaps_2:.0%} since the start: what is no "
+                "longer written down may be missed.",
+                name=name,
+                gaps=gaps[0] / of[0],
+                gaps_2=gaps[1] / of[1],
+            )
         )
     if isfinite(ratio) and isfinite(same_hands) and min(ratio, same_hands) > 0.0:
         apart = max(ratio / same_hands, same_hands / ratio)
         if apart > _OTHER_HANDS:
             said.append(
-                f"{name}: other technicians do the work than before. With the work shared out as it is now, the ratio "
-                f"is {same_hands:.2f} and not {ratio:.2f}."
+                t(
+                    "{name}: other technicians do the work than before. With the work shared out as it is now, "
+                    "the ratio is {same_hands:.2f} and not {ratio:.2f}.",
+                    name=name,
+                    same_hands=same_hands,
+                    ratio=ratio,
+                )
             )
     return said
 
@@ -297,11 +315,24 @@ def _sentence(
     factor: str, kept: Kept, why: str, ratio: Estimate, numbers: tuple[int, int, int, int], weeks: tuple[int, int]
 ) -> str:
     x0, n0, x1, n1 = numbers
-    counts = (
-        f"{_named(factor)}: missed in {x1} of {n1} recorded in {weeks[1]} weeks since the start, "
-        f"{x0} of {n0} in {weeks[0]} weeks before the decision"
+    counts = t(
+        "{named}: missed in {x1} of {n1} recorded in {weeks} weeks since the start, {x0} of {n0} in "
+        "{weeks_2} weeks before the decision",
+        named=_named(factor),
+        x1=x1,
+        n1=n1,
+        weeks=weeks[1],
+        x0=x0,
+        n0=n0,
+        weeks_2=weeks[0],
     )
-    change = f" (ratio {ratio.estimate:.2f}, 95 % interval {ratio.low:.2f} to {ratio.high:.2f})" if n0 and n1 else ""
-    change = change if isfinite(ratio.estimate) else ""
-    said = {"fell": "It fell as the rule asks.", "did not fall": "It did not fall as the rule asks."}
-    return f"{counts}{change}. {said.get(kept, why)}"
+    if n0 and n1 and isfinite(ratio.estimate):
+        counts = t(
+            "{counts} (ratio {estimate:.2f}, 95 % interval {low:.2f} to {high:.2f})",
+            counts=counts,
+            estimate=ratio.estimate,
+            low=ratio.low,
+            high=ratio.high,
+        )
+    said = {"fell": t("It fell as the rule asks."), "did not fall": t("It did not fall as the rule asks.")}
+    return t("{counts}. {verdict}", counts=counts, verdict=said.get(kept, why))

@@ -20,6 +20,7 @@ from remakes.actions.follow_up.sequential import Comparison, Periods
 from remakes.counts.follow_up import FollowUpCounts
 from remakes.counts.follow_up_rows import AgeCounts
 from remakes.counts.table import BIN_EDGES, DAYS_PER_MONTH
+from remakes.texts import t
 from remakes.trends.months.common_variation import overdispersion
 from remakes.trends.months.expected import MIN_REFERENCE_MONTHS, MIN_REFERENCE_RETURNS
 from remakes.trends.months.hazards import learn
@@ -101,9 +102,15 @@ def expected_returns(
 def _missing(months: int, returns: int) -> str:
     if months >= MIN_REFERENCE_MONTHS and returns >= MIN_REFERENCE_RETURNS:
         return ""
-    return (
-        f"The months before the decision, without the last {GUARD_MONTHS}, are {months} with {returns} such returns; "
-        f"to say what was to be expected takes at least {MIN_REFERENCE_MONTHS} months with {MIN_REFERENCE_RETURNS}."
+    return t(
+        "The months before the decision, without the last {guard_months}, are {months} with "
+        "{returns} such returns; to say what was to be expected takes at least "
+        "{min_reference_months} months with {min_reference_returns}.",
+        guard_months=GUARD_MONTHS,
+        months=months,
+        returns=returns,
+        min_reference_months=MIN_REFERENCE_MONTHS,
+        min_reference_returns=MIN_REFERENCE_RETURNS,
     )
 
 

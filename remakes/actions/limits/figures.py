@@ -8,6 +8,7 @@ from typing import Any, Final, Literal
 from remakes.actions.limits.words import sentence_of
 from remakes.counts.readings import Band, Limit
 from remakes.evidence.estimate import Estimate, finite_or_none
+from remakes.texts import t
 
 __all__ = ["NOT_PROPOSED", "LimitPoint", "LimitStudy", "ReadingRisk"]
 
@@ -15,7 +16,7 @@ Side = Literal["low", "high"]
 Standing = Literal["present", "tighter", "laxer"]
 
 #: What stands beside a limit laxer than the present one.
-NOT_PROPOSED: Final = "not proposed: the material's instructions decide"
+NOT_PROPOSED: Final = t("not proposed: the material's instructions decide")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

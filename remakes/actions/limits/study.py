@@ -28,6 +28,7 @@ from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.case_mix import CaseMix
 from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["LimitPoint", "LimitStudy", "ReadingRisk", "limit_study"]
 
@@ -86,10 +87,10 @@ def limit_study(
     numeric = all(one.rule.numeric for one in standard.requirements_of(factor))
     bands = reading_bands(tables, table, standard, factor=factor) if numeric and factor in table.factors else None
     if bands is None:
-        why = (
-            "its readings lie on several scales, or none is legible"
+        why: str = (
+            t("its readings lie on several scales, or none is legible")
             if numeric
-            else "the requirement asks for words, and only a number has a limit that could be moved"
+            else t("the requirement asks for words, and only a number has a limit that could be moved")
         )
         return LimitStudy(factor=factor, defect=defect, unit="", horizon=horizon, why_not=why)
     draws, why = _draws(table, bands, standard, defect, horizon=horizon, seed=seed)
@@ -101,9 +102,9 @@ def _draws(
 ) -> tuple[BandDraws | None, str]:
     """Draws of the bands' returns, or why there are none."""
     if defect not in table.defects:
-        return None, f"no return with {defect} has been recorded"
+        return None, t("no return with {defect} has been recorded", defect=defect)
     if len(bands.bands) < 2:
-        return None, "the readings are all alike, or too few differ: there is nothing to compare"
+        return None, t("the readings are all alike, or too few differ: there is nothing to compare")
     case_mix = CaseMix(table)
     at_risk, events = table.events_of(defect)
     try:
@@ -113,7 +114,11 @@ def _draws(
             rows = BandRows(bands, Background(table, case_mix, shrinkage, defect), standard)
             returned = int(rows.returns.sum())
             if returned < LEAST_RETURNS:
-                return None, f"only {returned} of its returns have this reading recorded; {LEAST_RETURNS} are needed"
+                return None, t(
+                    "only {returned} of its returns have this reading recorded; {least_returns} are needed",
+                    returned=returned,
+                    least_returns=LEAST_RETURNS,
+                )
             return draw_bands(bands, rows, defect, horizon=horizon, draws=_DRAWS, seed=seed), ""
     except FitError as error:
         return None, str(error)

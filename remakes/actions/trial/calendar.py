@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -45,7 +45,22 @@ class Group:
 
     def as_json(self) -> dict[str, Any]:
         """In the interchange format."""
-        return {"group": self.name, "technicians": list(self.technicians), "share": self.share}
+        return {
+            "group": self.name,
+            "technicians": list(self.technicians),
+            "share": self.share,
+            "sd_factor": self.sd_factor,
+        }
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Group:
+        """The group that `as_json` wrote."""
+        return cls(
+            name=stored["group"],
+            technicians=tuple(stored["technicians"]),
+            share=stored["share"],
+            sd_factor=stored["sd_factor"],
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +80,16 @@ class Span:
             "ends": self.ends.isoformat(),
             "with_action": self.with_action,
         }
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Span:
+        """The stretch that `as_json` wrote."""
+        return cls(
+            group=stored["group"],
+            begins=date.fromisoformat(stored["begins"]),
+            ends=date.fromisoformat(stored["ends"]),
+            with_action=stored["with_action"],
+        )
 
 
 def bench_groups(table: PatternTable, rows: Flags, *, rng: np.random.Generator) -> tuple[Group, ...]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from math import isinf
+from typing import Any, Final, Self
 
 from remakes.actions.trial.calendar import Group, Span
 from remakes.actions.trial.design import Design
@@ -12,6 +14,13 @@ from remakes.actions.trial.words import sentence_of
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 
 __all__ = ["TrialLength", "TrialPlan", "TrialPower"]
+
+_WORDS: Final = ("factor", "design", "months", "months_max", "how_read", "missing")
+_FIGURES: Final = (
+    *("effect", "error", "power", "restorations_per_month", "returns_per_month", "miss_share_now", "removes"),
+    *("restorations", "returns", "within_reach", "design_effect", "technician_sd", "quarter_sd", "unit_sd"),
+    *("risk_ratio_needed", "restorations_to_see_misses", "weeks_to_see_misses"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,17 +139,17 @@ class TrialPlan:
         """What to expect of this trial, in words."""
         return sentence_of(self)
 
+    @property
+    def ends_on(self) -> date | None:
+        """The last day, on which it is read; None without a calendar."""
+        return max((one.ends for one in self.calendar), default=None)
+
     def as_json(self) -> dict[str, Any]:
-        """In the interchange format; figures that cannot be had are null."""
-        words = ("factor", "design", "months", "months_max", "how_read", "missing", "sentence")
-        figures = (
-            *("effect", "error", "power", "restorations_per_month", "returns_per_month", "miss_share_now", "removes"),
-            *("restorations", "returns", "within_reach", "design_effect", "technician_sd", "quarter_sd", "unit_sd"),
-            *("risk_ratio_needed", "restorations_to_see_misses", "weeks_to_see_misses"),
-        )
+        """In the interchange format; figures that cannot be had are null, and `unbounded` names the infinite ones."""
         return {
-            **{name: getattr(self, name) for name in words},
-            **{name: finite_or_none(getattr(self, name)) for name in figures},
+            **{name: getattr(self, name) for name in (*_WORDS, "sentence")},
+            **{name: finite_or_none(getattr(self, name)) for name in _FIGURES},
+            "unbounded": [name for name in _FIGURES if isinf(getattr(self, name))],
             "defects": list(self.defects),
             "hazard": list(self.hazard),
             "starts_on": self.starts_on.isoformat(),
@@ -164,3 +173,30 @@ class TrialPlan:
             "log": list(self.log),
             "cautions": list(self.cautions),
         }
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Self:
+        """The plan that `as_json` wrote, to the last digit."""
+        unbounded = frozenset(stored.get("unbounded", ()))
+        single: dict[str, Any] = {name: stored[name] for name in _WORDS}
+        for name in _FIGURES:
+            single[name] = float("inf") if name in unbounded else _figure(stored[name])
+        return cls(
+            **single,
+            defects=tuple(stored["defects"]),
+            hazard=tuple(stored["hazard"]),
+            starts_on=date.fromisoformat(stored["starts_on"]),
+            power_simulated=Estimate(**{name: _figure(value) for name, value in stored["power_simulated"].items()}),
+            needed=tuple(
+                TrialLength(**(one | {"restorations": _figure(one["restorations"])})) for one in stored["needed"]
+            ),
+            table=tuple(TrialPower(**one) for one in stored["table"]),
+            groups=tuple(Group.from_json(one) for one in stored["groups"]),
+            calendar=tuple(Span.from_json(one) for one in stored["calendar"]),
+            log=tuple(stored["log"]),
+            cautions=tuple(stored["cautions"]),
+        )
+
+
+def _figure(stored: float | None) -> float:
+    return float("nan") if stored is None else float(stored)

@@ -34,6 +34,7 @@ from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.tables.proportions import proportion_interval
 from remakes.evidence.tables.two_groups import sample_size_two_proportions
+from remakes.texts import t
 
 __all__ = ["TrialLength", "TrialPlan", "TrialPower", "plan_trial"]
 
@@ -128,7 +129,9 @@ def plan_trial(
     pace = pace_of(table, rows) if restorations_per_month is None else restorations_per_month
     each = hazard_of(table, rows, known) if hazard is None else np.asarray(hazard, dtype=np.float64)
     if not pace * each.sum() > 0:
-        return replace(asked, missing=f"no restoration a month, or no return, is to be expected: {pace:g} a month")
+        return replace(
+            asked, missing=t("no restoration a month, or no return, is to be expected: {pace:g} a month", pace=pace)
+        )
     lab = Lab(table, rows, known, design, groups, per_month=pace, hazard=each, seed=seed)
     return _planned(lab, asked, seed=seed)
 
@@ -145,30 +148,57 @@ def _refuse(
     months_max: int,
 ) -> None:
     if factor not in table.factors:
-        raise TableError(f"These records name no factor {factor!r}. They name: {', '.join(table.factors)}. Use one.")
+        raise TableError(
+            t(
+                "These records name no factor {factor!r}. They name: {items}. Use one.",
+                factor=factor,
+                items=", ".join(table.factors),
+            )
+        )
     if design not in DESIGNS:
-        raise TableError(f"A design {design!r} is asked for. Need one of: {', '.join(DESIGNS)}. Choose one.")
+        raise TableError(
+            t(
+                "A design {design!r} is asked for. Need one of: {items}. Choose one.",
+                design=design,
+                items=", ".join(DESIGNS),
+            )
+        )
     for name, value, top in (("effect", effect, 1.0), ("power", power, 1.0), ("error", error, 0.5)):
         if not 0.0 < value < top:
-            raise TableError(f"{name} = {value:g}. Need a fraction between 0 and {top:g}. For 30 % write 0.3.")
+            raise TableError(
+                t(
+                    "{name} = {value:g}. Need a fraction between 0 and {top:g}. For 30 % write 0.3.",
+                    name=name,
+                    value=value,
+                    top=top,
+                )
+            )
     if not 0.0 < removes <= 1.0 or months_max < 1:
         raise TableError(
-            f"removes = {removes:g}, months_max = {months_max}. Need a fraction above 0 and at most 1, and at least "
-            "1 month. Usual are 0.9 and 24."
+            t(
+                "removes = {removes:g}, months_max = {months_max}. Need a fraction above 0 and at most 1, "
+                "and at least 1 month. Usual are 0.9 and 24.",
+                removes=removes,
+                months_max=months_max,
+            )
         )
 
 
 def _missing(table: PatternTable, asked: TrialPlan, rows: Flags, known: Sequence[str], groups: Sequence[Group]) -> str:
     if not rows.any():
-        return f"{asked.factor} applies to none of the restorations in the records"
+        return t("{factor} applies to none of the restorations in the records", factor=asked.factor)
     returned = sum(int(table.returns_by_pattern(defect)[rows].sum()) for defect in known)
     if returned < LEAST_RETURNS:
-        return (
-            f"only {returned} of the restorations {asked.factor} applies to came back with "
-            f"{' or '.join(asked.defects) or 'a defect named'}; {LEAST_RETURNS} are needed to see the pace"
+        return t(
+            "only {returned} of the restorations {factor} applies to came back with {value}; "
+            "{least_returns} are needed to see the pace",
+            returned=returned,
+            factor=asked.factor,
+            value=" or ".join(asked.defects) or "a defect named",
+            least_returns=LEAST_RETURNS,
         )
     if asked.design == "staggered" and len(groups) < 2:
-        return "a staggered start needs two technicians or more; let weeks alternate"
+        return t("a staggered start needs two technicians or more; let weeks alternate")
     return ""
 
 

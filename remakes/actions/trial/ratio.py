@@ -24,6 +24,7 @@ from scipy.special import ndtr
 from remakes.actions.trial.design import Cells
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.texts import t
 
 __all__ = ["ConditionalModel", "RateRatio", "exact_rate_ratio", "lower_tails", "shared_rate_ratio", "signed_roots"]
 
@@ -105,8 +106,13 @@ def exact_rate_ratio(cells: Cells, returns: Ints) -> RateRatio:
 def _refuse(cells: Cells, returns: Ints) -> None:
     if returns.shape != cells.expected.shape or (returns < 0).any():
         raise TableError(
-            f"Returns of shape {returns.shape}, the least {returns.min(initial=0)}, came for {len(cells.expected)} "
-            "cells. Need one whole count of 0 or more for each cell. Count first returns cell by cell."
+            t(
+                "Returns of shape {shape}, the least {returns}, came for {expected} cells. Need one whole "
+                "count of 0 or more for each cell. Count first returns cell by cell.",
+                shape=returns.shape,
+                returns=returns.min(initial=0),
+                expected=len(cells.expected),
+            )
         )
 
 

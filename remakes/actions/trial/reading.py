@@ -16,8 +16,9 @@ from remakes.actions.trial.ratio import RateRatio, exact_rate_ratio, shared_rate
 from remakes.counts.table import DAYS_PER_MONTH
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
+from remakes.texts import t
 
-__all__ = ["TrialReading", "read_trial"]
+__all__ = ["Placed", "TrialReading", "read_trial"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -67,19 +68,24 @@ class TrialReading:
     def sentence(self) -> str:
         """The result in words."""
         if not np.isfinite(self.p_fewer):
-            return "The trial cannot be read: no return came on both sides of one stratum, or one side has nobody."
-        counts = (
-            f"{self.returns[0]} returns of {self.restorations[0]:,} restorations with the action, "
-            f"{self.returns[1]} of {self.restorations[1]:,} without; within the strata the ratio is {self.ratio}"
+            return t("The trial cannot be read: no return came on both sides of one stratum, or one side has nobody.")
+        counts = t(
+            "{returns} returns of {restorations:,} restorations with the action, {returns_2} of "
+            "{restorations_2:,} without; within the strata the ratio is {ratio}",
+            returns=self.returns[0],
+            restorations=self.restorations[0],
+            returns_2=self.returns[1],
+            restorations_2=self.restorations[1],
+            ratio=self.ratio,
         )
         asked = f"{self.plan.effect:.0%}"
         if self.shown and self.ruled_out:
-            return f"Fewer returns go with the action, though not by {asked}: {counts}."
+            return t("Fewer returns go with the action, though not by {asked}: {counts}.", asked=asked, counts=counts)
         if self.shown:
-            return f"Fewer returns go with the action: {counts}."
+            return t("Fewer returns go with the action: {counts}.", counts=counts)
         if self.ruled_out:
-            return f"A fall by {asked} can be ruled out: {counts}."
-        return f"The trial cannot tell: {counts}."
+            return t("A fall by {asked} can be ruled out: {counts}.", asked=asked, counts=counts)
+        return t("The trial cannot tell: {counts}.", counts=counts)
 
     def as_json(self) -> dict[str, Any]:
         """In the interchange format; what cannot be had is null."""
@@ -134,13 +140,20 @@ def read_trial(
         A plan without a calendar, or sequences of different lengths.
     """
     if not plan.calendar:
-        raise TableError("This plan has no calendar, since the trial cannot be had. Plan one that can, then read it.")
+        raise TableError(
+            t("This plan has no calendar, since the trial cannot be had. Plan one that can, then read it.")
+        )
     if not len(delivered_on) == len(technician) == len(returns):
         raise TableError(
-            f"{len(delivered_on)} days of delivery, {len(technician)} technicians and {len(returns)} counts of returns "
-            "came. Need one of each for every restoration. Read them from the same rows."
+            t(
+                "{delivered_on} days of delivery, {technician} technicians and {returns} counts of returns "
+                "came. Need one of each for every restoration. Read them from the same rows.",
+                delivered_on=len(delivered_on),
+                technician=len(technician),
+                returns=len(returns),
+            )
         )
-    known = _Known(plan, delivered_on, technician, read_on)
+    known = Placed(plan, delivered_on, technician, read_on)
     back = np.asarray(returns, dtype=np.int64)[known.kept]
     cells, place = cell_numbers(known.stratum, known.unit, known.action, known.expected)
     counts = np.bincount(place, back, minlength=len(cells.expected)).astype(np.int64)
@@ -165,8 +178,21 @@ def _shared(plan: TrialPlan, cells: Cells, counts: NDArray[np.int64]) -> RateRat
     return shared_rate_ratio(cells, counts, unit_sd=plan.unit_sd)
 
 
-class _Known:
-    """Where each restoration belongs in the design; those without a place, or delivered after the reading, left out."""
+class Placed:
+    """Where each restoration belongs in the design; those without a place, or delivered after the reading, left out.
+
+    Attributes
+    ----------
+    kept : (all restorations,) array of bool
+        Those with a place; the other arrays hold these only.
+    action : array of bool
+        With the action, as the calendar has it.
+    within : array of bool
+        Delivered in the weeks of the trial; the others came before, and are compared with by "before and after" only.
+    stratum, unit : arrays of int
+    expected : array
+        Returns to be expected by the day of reading if the action does nothing.
+    """
 
     def __init__(self, plan: TrialPlan, delivered_on: Sequence[date], technician: Sequence[str], read_on: date) -> None:
         number = {code: place for place, group in enumerate(plan.groups) for code in group.technicians}
@@ -179,6 +205,7 @@ class _Known:
         # Who came after the start has a place before it and none within: benches change, the lab remains.
         self.kept: Flags = (within | before) & (day <= read_on.toordinal())
         group, week = group[self.kept], week[self.kept]
+        self.within: Flags = week >= 0
         self.action: Flags = np.where(week >= 0, weeks[group, np.maximum(week, 0)], False).astype(np.bool_)
         self.stratum, self.unit = strata_of(plan.design, group=group, week=week, groups=len(plan.groups))
         # At least half a day in service, so that whoever came back on the first day had been expected to.

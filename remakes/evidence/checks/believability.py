@@ -22,6 +22,7 @@ from remakes.evidence.models.adjusted import AdjustedEffect, missed_share
 from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
 from remakes.evidence.models.logistic import FIT_TOLERANCE, Fit, fit
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["Checks", "check"]
 
@@ -60,7 +61,7 @@ class Checks:
         """What speaks against the finding, a sentence each; each takes a grade off."""
         said = [one.sentence for one in self.left_out if not one.survives]
         if self.gaps.fragile:
-            said.append("Steps that nobody wrote down could undo this finding: see what is said of the gaps.")
+            said.append(t("Steps that nobody wrote down could undo this finding: see what is said of the gaps."))
         return tuple(said)
 
     @property

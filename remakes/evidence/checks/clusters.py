@@ -39,6 +39,7 @@ from remakes.evidence.estimate import Estimate
 from remakes.evidence.models.adjustment import Background, PairDesign, adjustment_names
 from remakes.evidence.models.logistic import Fit
 from remakes.records.standard import ProcessStandard
+from remakes.texts import later, t
 
 __all__ = [
     "LEAST_CLUSTERS",
@@ -59,6 +60,22 @@ Ints = NDArray[np.intp]
 LEAST_CLUSTERS: Final = 4
 #: Log odds beyond which an end of an interval is called infinite.
 _FAR: Final = 15.0
+
+
+_ALIKE: Final = {
+    "clinic": later(
+        "Were all restorations of one clinic alike in what nobody recorded, the interval would be {low:.1f} to {high} "
+        "(from {clusters} clinics, worth {df:.0f} of equal weight)."
+    ),
+    "technician": later(
+        "Were all restorations of one technician alike in what nobody recorded, the interval would be {low:.1f} to "
+        "{high} (from {clusters} technicians, worth {df:.0f} of equal weight)."
+    ),
+    "cluster": later(
+        "Were all restorations of one {by} alike in what nobody recorded, the interval would be {low:.1f} to {high} "
+        "(from {clusters} {by}s, worth {df:.0f} of equal weight)."
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,8 +163,10 @@ def _check(apart: LevelRows, pair: PairDesign) -> None:
         np.add.at(months, apart.rows, apart.at_risk)
     if not np.array_equal(months, design.at_risk):
         raise FitError(
-            "The rows of this pair do not add up from the table's patterns. "
-            "Make the pair from the same table, background and factor."
+            t(
+                "The rows of this pair do not add up from the table's patterns. Make the pair from the same "
+                "table, background and factor."
+            )
         )
 
 
@@ -194,10 +213,14 @@ class Clustered:
     @property
     def sentence(self) -> str:
         """For a technician."""
-        high = f"{self.high:.1f}" if isfinite(self.high) else "anything"
-        return (
-            f"Were all restorations of one {self.by} alike in what nobody recorded, the interval would be "
-            f"{self.low:.1f} to {high} (from {self.clusters} {self.by}s, worth {self.df + 1:.0f} of equal weight)."
+        high = t("{high:.1f}", high=self.high) if isfinite(self.high) else t("anything")
+        return t(
+            str(_ALIKE.get(self.by, _ALIKE["cluster"])),
+            by=self.by,
+            low=self.low,
+            high=high,
+            clusters=self.clusters,
+            df=self.df + 1,
         )
 
     def as_json(self) -> dict[str, Any]:

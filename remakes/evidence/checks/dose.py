@@ -30,6 +30,7 @@ from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.logistic import Design, Fit, profile
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["BandRisk", "DoseResponse", "Gradient", "dose_response"]
 
@@ -198,11 +199,19 @@ def dose_response(bands: ReadingBands, background: Background, standard: Process
 def _why_not(bands: ReadingBands, rows: BandRows) -> str:
     if len(bands.bands) < 2:
         only = bands.bands[0]
-        alike = f"every reading is {only.label}" if only.least == only.most else "too few different readings"
-        return f"{alike}: there is nothing to compare"
+        alike = (
+            t("every reading is {label}", label=only.label)
+            if only.least == only.most
+            else t("too few different readings")
+        )
+        return t("{alike}: there is nothing to compare", alike=alike)
     returned = int(rows.returns.sum())
     if returned < LEAST_RETURNS:
-        return f"only {returned} of its returns have this reading recorded; {LEAST_RETURNS} are needed"
+        return t(
+            "only {returned} of its returns have this reading recorded; {least_returns} are needed",
+            returned=returned,
+            least_returns=LEAST_RETURNS,
+        )
     return ""
 
 

@@ -24,6 +24,7 @@ from remakes.evidence.models.adjustment import Background, pair_design
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
 from remakes.evidence.tables.fourfold import normal_quantile
 from remakes.records.standard import ProcessStandard
+from remakes.texts import run_on, t
 
 __all__ = ["DIFFER_P", "EarlyLate", "PartEffect", "early_and_late", "quotient"]
 
@@ -117,16 +118,23 @@ class EarlyLate:
     def sentence(self) -> str:
         """What the two parts say, for a technician."""
         if not self.estimable:
-            return f"{_alone(self.up_to_delivery, 'Up to delivery')} {_alone(self.in_service, 'In service')}"
+            return run_on(_alone(self.up_to_delivery, t("Up to delivery")), _alone(self.in_service, t("In service")))
         early, late = _figures(self.up_to_delivery.odds_ratio), _figures(self.in_service.odds_ratio)
         if not self.differ:
-            return (
-                f"The odds ratio is {early} up to delivery and {late} in service; "
-                f"these cannot be told apart ({_p(self.p_differ)})."
+            return t(
+                "The odds ratio is {early} up to delivery and {late} in service; these cannot be told apart ({p}).",
+                early=early,
+                late=late,
+                p=_p(self.p_differ),
             )
-        return (
-            f"Up to delivery {_direction(self.up_to_delivery)}, odds ratio {early}; "
-            f"in service {_direction(self.in_service)}, odds ratio {late}. The two differ ({_p(self.p_differ)})."
+        return t(
+            "Up to delivery {direction}, odds ratio {early}; in service {direction_2}, odds ratio "
+            "{late}. The two differ ({p}).",
+            direction=_direction(self.up_to_delivery),
+            early=early,
+            direction_2=_direction(self.in_service),
+            late=late,
+            p=_p(self.p_differ),
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -249,12 +257,16 @@ def _effect(
 
 def _why_not(table: PatternTable, part: Background, status: NDArray[np.int8], returned: int) -> str:
     if returned < LEAST_RETURNS:
-        return f"too few returns with this step recorded ({returned}, where an estimate needs {LEAST_RETURNS})"
+        return t(
+            "too few returns with this step recorded ({returned}, where an estimate needs {least_returns})",
+            returned=returned,
+            least_returns=LEAST_RETURNS,
+        )
     for code, missing in ((MISSED, "missed"), (MET, "met")):
         if not table.restorations[status == code].sum():
-            return f"never recorded as {missing}, so there is nothing to compare"
+            return t("never recorded as {missing}, so there is nothing to compare", missing=missing)
         if not part.at_risk[status == code].sum():
-            return f"no restoration recorded as {missing} was at risk"
+            return t("no restoration recorded as {missing} was at risk", missing=missing)
     return ""
 
 
@@ -301,20 +313,30 @@ def _to(estimate: float, end: float) -> float:
 
 def _direction(part: PartEffect) -> str:
     if not part.clear:
-        return "no clear difference shows"
-    return f"the miss goes with {'more' if part.odds_ratio.estimate > 1 else 'fewer'} returns"
+        return t("no clear difference shows")
+    if part.odds_ratio.estimate > 1:
+        return t("the miss goes with more returns")
+    return t("the miss goes with fewer returns")
 
 
 def _alone(part: PartEffect, where: str) -> str:
     if not part.estimable:
-        return f"{where} it cannot be judged: {part.why_not}."
-    return f"{where} {_direction(part)}, odds ratio {_figures(part.odds_ratio)}."
+        return t("{where} it cannot be judged: {why_not}.", where=where, why_not=part.why_not)
+    return t(
+        "{where} {direction}, odds ratio {figures}.",
+        where=where,
+        direction=_direction(part),
+        figures=_figures(part.odds_ratio),
+    )
 
 
 def _figures(ratio: Estimate) -> str:
-    high = f"to {ratio.high:.1f}" if isfinite(ratio.high) else "and more"
-    return f"{ratio.estimate:.1f} ({ratio.low:.1f} {high})"
+    if not isfinite(ratio.high):
+        return t("{estimate:.1f} ({low:.1f} and more)", estimate=ratio.estimate, low=ratio.low)
+    return t("{estimate:.1f} ({low:.1f} to {high:.1f})", estimate=ratio.estimate, low=ratio.low, high=ratio.high)
 
 
 def _p(p: float) -> str:
-    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+    if p < 0.001:
+        return t("p < {least:.3f}", least=0.001)
+    return t("p = {p:.3f}", p=p) if p < 0.1 else t("p = {p:.2f}", p=p)

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from remakes.errors import TableError
 from remakes.evidence.estimate import Estimate
+from remakes.texts import t
 
 __all__ = ["excess_risk"]
 
@@ -49,8 +50,11 @@ def excess_risk(*, both: Estimate, first: Estimate, second: Estimate, correlatio
     R = np.asarray(correlation, dtype=np.float64)
     if R.shape != (3, 3):
         raise TableError(
-            f"A correlation of shape {R.shape}. Need (3, 3), in the order both, first, second. "
-            "Take it from the covariance of the three log odds ratios."
+            t(
+                "A correlation of shape {shape}. Need (3, 3), in the order both, first, second. Take it from "
+                "the covariance of the three log odds ratios.",
+                shape=R.shape,
+            )
         )
     value = both.estimate - first.estimate - second.estimate + 1.0
     down = [both.estimate - both.low, first.estimate - first.high, second.estimate - second.high]

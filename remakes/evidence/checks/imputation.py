@@ -19,6 +19,7 @@ from remakes.evidence.estimate import Estimate
 from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.case_mix import RIDGE_WEAK
 from remakes.evidence.models.logistic import Design, ProfileInterval, fit
+from remakes.texts import t
 
 __all__ = ["Imputed", "MissModel", "Pooled", "combine", "impute"]
 
@@ -84,8 +85,12 @@ def combine(estimates: Floats, variances: Floats, *, complete_df: float = inf, l
     m = len(estimates)
     if m < 2 or len(variances) != m or not (np.isfinite(estimates).all() and np.isfinite(variances).all()):
         raise FitError(
-            f"{m} estimates with {len(variances)} variances to combine. Rubin's rules need at least two, all finite: "
-            "draw more imputations, or leave out the model that could not be fitted."
+            t(
+                "{m} estimates with {variances} variances to combine. Rubin's rules need at least two, all "
+                "finite: draw more imputations, or leave out the model that could not be fitted.",
+                m=m,
+                variances=len(variances),
+            )
         )
     within = float(variances.mean())
     between = float(estimates.var(ddof=1)) * (1.0 + 1.0 / m)

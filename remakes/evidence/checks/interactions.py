@@ -35,7 +35,9 @@ from remakes.evidence.models.designs import independent_columns, row_numbers
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, ProfileInterval, fit, profile
 from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
+from remakes.records.codes import defect_in_text
 from remakes.records.standard import ProcessStandard
+from remakes.texts import run_on, t
 
 __all__ = ["LEAST_EXPECTED_TOGETHER", "Cell", "Interactions", "Together", "interactions"]
 
@@ -108,24 +110,41 @@ class Together:
     @property
     def sentence(self) -> str:
         """What the four groups say, in plain words."""
-        said = (
-            f"Missed together, {self.first} and {self.second} go with {self.defect} "
-            f"{_times(self.odds_both.estimate)} as often as when neither is missed "
-            f"({_size(self.odds_both.low)} to {_size(self.odds_both.high)}); {self.first} alone "
-            f"{_times(self.odds_first.estimate)}, {self.second} alone {_times(self.odds_second.estimate)}. "
+        said = t(
+            "Missed together, {first} and {second} go with {defect} {times} as often as when neither is "
+            "missed ({size} to {size_2}); {first} alone {times_2}, {second} alone {times_3}.",
+            first=self.first,
+            second=self.second,
+            defect=defect_in_text(self.defect),
+            times=_times(self.odds_both.estimate),
+            size=_size(self.odds_both.low),
+            size_2=_size(self.odds_both.high),
+            times_2=_times(self.odds_first.estimate),
+            times_3=_times(self.odds_second.estimate),
         )
-        product = f"what the two make by multiplying ({_size(self.odds_first.estimate * self.odds_second.estimate)})"
+        product = t(
+            "what the two make by multiplying ({size})",
+            size=_size(self.odds_first.estimate * self.odds_second.estimate),
+        )
         if self.found:
-            said += f"That is {'more' if self.ratio.estimate > 1 else 'less'} than {product}."
+            that = (
+                t("That is more than {product}.", product=product)
+                if self.ratio.estimate > 1
+                else t("That is less than {product}.", product=product)
+            )
         elif not self.ratio.low <= 1 <= self.ratio.high:
-            return said + f"That is not {product}, but among so many pairs chance alone may show as much."
+            return run_on(
+                said,
+                t("That is not {product}, but among so many pairs chance alone may show as much.", product=product),
+            )
         elif self.ratio.low > 1 / LARGE and self.ratio.high < LARGE:
-            said += f"That fits {product}."
+            that = t("That fits {product}.", product=product)
         else:
-            return said + f"These records cannot tell whether that is more or less than {product}."
-        if self.excess.low > 0:
-            said += " More come back than the two would make by adding up."
-        return said
+            return run_on(
+                said, t("These records cannot tell whether that is more or less than {product}.", product=product)
+            )
+        by_adding = t("More come back than the two would make by adding up.") if self.excess.low > 0 else ""
+        return run_on(said, that, by_adding)
 
     def as_json(self) -> dict[str, Any]:
         """For findings; figures that cannot be had are null."""
@@ -170,10 +189,15 @@ class Interactions:
     def sentence(self) -> str:
         """How much was looked at, and what came of it."""
         found = sum(one.found for one in self.tested)
-        return (
-            f"Of {self.plausible} pairs of requirements that may cause the same defect, {len(self.tested)} were tested "
-            f"and {found} found to act together; of {self.too_few} these records cannot tell, since they let expect "
-            f"less than {LEAST_EXPECTED_TOGETHER:g} return where both are missed."
+        return t(
+            "Of {plausible} pairs of requirements that may cause the same defect, {tested} were tested "
+            "and {found} found to act together; of {too_few} these records cannot tell, since they let "
+            "expect less than {least_expected_together:g} return where both are missed.",
+            plausible=self.plausible,
+            tested=len(self.tested),
+            found=found,
+            too_few=self.too_few,
+            least_expected_together=LEAST_EXPECTED_TOGETHER,
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -392,8 +416,8 @@ def _cells(table: PatternTable, pair: _Pair) -> dict[str, Cell]:
 
 
 def _size(value: float) -> str:
-    return f"{value:.1f}" if value < 100 else "100 or more"
+    return t("{value:.1f}", value=value) if value < 100 else t("100 or more")
 
 
 def _times(value: float) -> str:
-    return f"{_size(value)} times"
+    return t("{size} times", size=_size(value))

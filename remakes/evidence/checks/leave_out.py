@@ -30,6 +30,7 @@ from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import PairDesign
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, Fit, fit, profile
+from remakes.texts import later, t
 
 __all__ = ["LeaveOut", "leave_one_out"]
 
@@ -45,7 +46,13 @@ _TOLERANCE: Final = 1e-2
 #: Columns that only the removed level told apart are held at zero by this precision; it moves no other estimate.
 _FAINT: Final = 1e-6
 
-_WORDS: Final = {"quarter": "quarter of delivery", "lot": "material lot", "equipment": "machine"}
+_WORDS: Final = {
+    "quarter": later("quarter of delivery"),
+    "lot": later("material lot"),
+    "equipment": later("machine"),
+    "technician": later("technician"),
+    "clinic": later("clinic"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,23 +120,37 @@ class LeaveOut:
     @property
     def sentence(self) -> str:
         """For a technician."""
-        word = _WORDS.get(self.attribute, self.attribute.replace("_", " "))
-        ratio = f"{self.full.estimate:.1f}"
+        word = t(_WORDS[self.attribute]) if self.attribute in _WORDS else self.attribute.replace("_", " ")
+        ratio = t("{ratio:.1f}", ratio=self.full.estimate)
         if self.no_estimate_without:
             names = ", ".join(_named(level, word) for level in self.no_estimate_without)
-            return f"Hangs on {names}: without these restorations there is no odds ratio to be had."
+            return t("Hangs on {names}: without these restorations there is no odds ratio to be had.", names=names)
         if not self.tried:
-            return f"No single {word} holds enough of it to change the odds ratio of {ratio}."
+            return t("No single {word} holds enough of it to change the odds ratio of {ratio}.", word=word, ratio=ratio)
         fallen, level = self._fallen
         if not self.survives:
-            without = f"without these restorations the odds ratio is {fallen:.1f}, not {ratio}"
-            return f"Hangs on {_named(level, word)}: {without}."
-        said = f"Whichever {word} is left out, the odds ratio stays between {self.lowest:.1f} and {self.highest:.1f}"
+            without = t(
+                "without these restorations the odds ratio is {fallen:.1f}, not {ratio}", fallen=fallen, ratio=ratio
+            )
+            return t("Hangs on {named}: {without}.", named=_named(level, word), without=without)
+        said = t(
+            "Whichever {word} is left out, the odds ratio stays between {lowest:.1f} and {highest:.1f}",
+            word=word,
+            lowest=self.lowest,
+            highest=self.highest,
+        )
         if self.interval_survives:
-            return f"{said}, and its interval {'above' if self._side > 0 else 'below'} 1."
+            if self._side > 0:
+                return t("{said}, and its interval above 1.", said=said)
+            return t("{said}, and its interval below 1.", said=said)
         if self._leaves_out_one(self.full):
-            return f"{said}; without {_named(self.worst_without, word)} its interval reaches 1 ({_ends(self.worst)})."
-        return f"{said}; its interval contains 1 as with everything."
+            return t(
+                "{said}; without {named} its interval reaches 1 ({ends}).",
+                said=said,
+                named=_named(self.worst_without, word),
+                ends=_ends(self.worst),
+            )
+        return t("{said}; its interval contains 1 as with everything.", said=said)
 
     @property
     def _side(self) -> float:
@@ -170,11 +191,17 @@ class LeaveOut:
 
 
 def _named(level: str, word: str) -> str:
-    return f"restorations whose {word} is not recorded" if level in ("", "not recorded") else f"{word} {level}"
+    return (
+        t("restorations whose {word} is not recorded", word=word)
+        if level in ("", "not recorded")
+        else t("{word} {level}", word=word, level=level)
+    )
 
 
 def _ends(ratio: Estimate) -> str:
-    return f"{ratio.low:.1f} to {ratio.high:.1f}" if isfinite(ratio.high) else f"{ratio.low:.1f} and up"
+    if not isfinite(ratio.high):
+        return t("{low:.1f} and up", low=ratio.low)
+    return t("{low:.1f} to {high:.1f}", low=ratio.low, high=ratio.high)
 
 
 def leave_one_out(

@@ -25,6 +25,7 @@ from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
 from remakes.evidence.models.adjustment import Background, pair_design
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, ProfileInterval, fit, profile
 from remakes.records.standard import ProcessStandard
+from remakes.texts import run_on, t
 
 __all__ = ["Gap", "NotRecorded", "not_recorded"]
 
@@ -109,28 +110,42 @@ class NotRecorded:
         """What a technician reads."""
         if self.why_not:
             return self.why_not
-        return " ".join(part for part in (self.gap_in_words, self.filled_in_words, self.tipping_in_words) if part)
+        return run_on(self.gap_in_words, self.filled_in_words, self.tipping_in_words)
 
     @property
     def gap_in_words(self) -> str:
         """How large the gap is, and whether it goes with returns."""
-        size = (
-            f"Not recorded for {self.unrecorded} of {self.recorded + self.unrecorded} restorations, "
-            f"of which {self.returns_unrecorded} came back."
+        size = t(
+            "Not recorded for {unrecorded} of {recorded} restorations, of which {returns_unrecorded} came back.",
+            unrecorded=self.unrecorded,
+            recorded=self.recorded + self.unrecorded,
+            returns_unrecorded=self.returns_unrecorded,
         )
-        return self.why_not or f"{size} {_gap_words(self.gap)}".strip()
+        return self.why_not or run_on(size, _gap_words(self.gap))
 
     @property
     def filled_in_words(self) -> str:
         """What the odds ratio would be with the gaps filled; blank in brief."""
         if not isfinite(self.if_none_missed.estimate):
             return ""
-        filled = f"; filled in from what else is known, {self.imputed.odds_ratio}" if self.imputed else ""
-        return (
-            f"The odds ratio is {self.found} among the recorded{filled}; "
-            f"{self.if_none_missed.estimate:.2f} had none of the others been missed, "
-            f"{self.if_all_missed.estimate:.2f} had all, and whatever they were, "
-            f"it lies between {self.lowest.estimate:.2f} and {self.highest.estimate:.2f}."
+        found: object = self.found
+        if self.imputed:
+            found = t(
+                "{found} among the recorded; filled in from what else is known, {odds_ratio}",
+                found=self.found,
+                odds_ratio=self.imputed.odds_ratio,
+            )
+        else:
+            found = t("{found} among the recorded", found=self.found)
+        return t(
+            "The odds ratio is {found}; {estimate:.2f} had none of the others "
+            "been missed, {estimate_2:.2f} had all, and whatever they were, it lies between "
+            "{estimate_3:.2f} and {estimate_4:.2f}.",
+            found=found,
+            estimate=self.if_none_missed.estimate,
+            estimate_2=self.if_all_missed.estimate,
+            estimate_3=self.lowest.estimate,
+            estimate_4=self.highest.estimate,
         )
 
     @property
@@ -140,13 +155,17 @@ class NotRecorded:
         if not self.found.low > 1.0:
             return ""
         if tips is None:
-            return "Even if none of the returned ones was a miss, the finding stands."
+            return t("Even if none of the returned ones was a miss, the finding stands.")
         if tips.odds_ratio >= self.found.estimate:
-            return "With the gaps filled in by what the recorded steps make likely, the finding does not stand."
-        leans = " The finding leans on steps nobody wrote down." if self.fragile else ""
-        return (
-            f"The finding stands as long as more than {tips.share_returned:.0%} of the returned ones were misses; "
-            f"from the recorded steps {tips.expected_share:.0%} is to be expected.{leans}"
+            return t("With the gaps filled in by what the recorded steps make likely, the finding does not stand.")
+        return run_on(
+            t(
+                "The finding stands as long as more than {share_returned:.0%} of the returned ones were "
+                "misses; from the recorded steps {expected_share:.0%} is to be expected.",
+                share_returned=tips.share_returned,
+                expected_share=tips.expected_share,
+            ),
+            t("The finding leans on steps nobody wrote down.") if self.fragile else "",
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -174,10 +193,17 @@ class NotRecorded:
 def _gap_words(gap: Gap) -> str:
     if not isfinite(gap.odds_ratio.estimate):
         return ""
-    more = "more" if gap.odds_ratio.estimate > 1 else "fewer"
+    if gap.p < 0.05 and gap.odds_ratio.estimate > 1:
+        return t(
+            "The gap itself goes with more returns (odds ratio {odds_ratio}): ask why it was left blank.",
+            odds_ratio=gap.odds_ratio,
+        )
     if gap.p < 0.05:
-        return f"The gap itself goes with {more} returns (odds ratio {gap.odds_ratio}): ask why it was left blank."
-    return f"The gap itself does not clearly go with returns (odds ratio {gap.odds_ratio})."
+        return t(
+            "The gap itself goes with fewer returns (odds ratio {odds_ratio}): ask why it was left blank.",
+            odds_ratio=gap.odds_ratio,
+        )
+    return t("The gap itself does not clearly go with returns (odds ratio {odds_ratio}).", odds_ratio=gap.odds_ratio)
 
 
 def not_recorded(
@@ -239,16 +265,16 @@ def not_recorded(
         imputed=None,
     )
     if not unknown:
-        return replace(answer, why_not="Recorded for every restoration it applies to: nothing can hide in gaps.")
+        return replace(answer, why_not=t("Recorded for every restoration it applies to: nothing can hide in gaps."))
     if not known:
-        return replace(answer, why_not="Never recorded: there is nothing to hold the gaps against.")
+        return replace(answer, why_not=t("Never recorded: there is nothing to hold the gaps against."))
     answer = replace(answer, gap=_gap(table, background, standard, factor))
     if not isfinite(found.estimate):
-        return replace(answer, why_not="The recorded restorations give no odds ratio, so gaps cannot change it.")
+        return replace(answer, why_not=t("The recorded restorations give no odds ratio, so gaps cannot change it."))
     try:
         return _held_against(answer, table, background, standard, imputations=imputations, seed=seed)
     except FitError as error:
-        return replace(answer, why_not=f"The unrecorded restorations could not be filled in: {error}")
+        return replace(answer, why_not=t("The unrecorded restorations could not be filled in: {error}", error=error))
 
 
 def _gap(table: PatternTable, background: Background, standard: ProcessStandard, factor: str) -> Gap:

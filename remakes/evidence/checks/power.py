@@ -23,6 +23,8 @@ from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE
 from remakes.errors import TableError
 from remakes.evidence.checks.outlook import MONTHS_AHEAD, ReturnsAhead
 from remakes.evidence.grades import LARGE
+from remakes.records.codes import defect_in_text
+from remakes.texts import run_on, t, tn
 
 __all__ = ["MonthsToTell", "listing_alpha", "months_to_tell"]
 
@@ -84,33 +86,58 @@ class MonthsToTell:
     def sentence(self) -> str:
         """The answer in plain words."""
         if self.missing:
-            return f"How much longer it takes to tell cannot be said: {self.missing}."
-        size = f"an odds ratio of {self.odds_ratio:.2g} or more"
+            return t("How much longer it takes to tell cannot be said: {missing}.", missing=self.missing)
+        size = t("an odds ratio of {odds_ratio:.2g} or more", odds_ratio=self.odds_ratio)
         if self.months == 0:
-            return f"These records are long enough to show {size}, {self.power:.0%} of the time." + self._listed()
+            return run_on(
+                t(
+                    "These records are long enough to show {size}, {power:.0%} of the time.",
+                    size=size,
+                    power=self.power,
+                ),
+                self._listed(),
+            )
         if self.months is None:
             return self._too_long(size)
-        said = f"About {_more(self.months)} at this pace would show {size}, {self.power:.0%} of the time"
+        said = t(
+            "About {more} at this pace would show {size}, {power:.0%} of the time",
+            more=_more(self.months),
+            size=size,
+            power=self.power,
+        )
         if self.months_if_recorded is not None and self.months_if_recorded < _WORTH_SAYING * self.months:
-            said += f"; with every restoration recorded, about {self.months_if_recorded}"
-        return said + "." + self._listed()
+            said = t(
+                "{said}; with every restoration recorded, about {months}", said=said, months=self.months_if_recorded
+            )
+        return run_on(t("{said}.", said=said), self._listed())
 
     def _listed(self) -> str:
         if self.months_to_list is None or self.months_to_list == self.months:
             return ""
-        return f" To stand out among all pairs compared it would take about {_more(self.months_to_list)}."
+        return t("To stand out among all pairs compared it would take about {more}.", more=_more(self.months_to_list))
 
     def _too_long(self, size: str) -> str:
-        said = (
-            f"Not within {MONTHS_AHEAD // 12} years at this pace: to show {size} takes about "
-            f"{ceil(self.returns_needed)} returns with {self.defect}, {ceil(self.missed_needed)} with the miss, and "
-            f"{self.returns_expected:.0f} are to be expected."
-        )
+        said = [
+            t(
+                "Not within {months_ahead} years at this pace: to show {size} takes about {ceil} returns "
+                "with {defect}, {ceil_2} with the miss, and {returns_expected:.0f} are to be expected.",
+                months_ahead=MONTHS_AHEAD // 12,
+                size=size,
+                ceil=ceil(self.returns_needed),
+                defect=defect_in_text(self.defect),
+                ceil_2=ceil(self.missed_needed),
+                returns_expected=self.returns_expected,
+            )
+        ]
         if self.months_if_recorded is not None:
-            said += f" With every restoration recorded it would take about {_more(self.months_if_recorded)}."
+            said.append(
+                t("With every restoration recorded it would take about {more}.", more=_more(self.months_if_recorded))
+            )
         if isfinite(self.within_reach):
-            said += f" Until then an odds ratio of {self.within_reach:.1f} or more would show."
-        return said + " The records of several labs together would tell sooner."
+            said.append(
+                t("Until then an odds ratio of {within_reach:.1f} or more would show.", within_reach=self.within_reach)
+            )
+        return run_on(*said, t("The records of several labs together would tell sooner."))
 
     def as_json(self) -> dict[str, Any]:
         """For findings; figures that cannot be had are null."""
@@ -126,7 +153,7 @@ class MonthsToTell:
 
 
 def _more(months: int) -> str:
-    return "1 more month" if months == 1 else f"{months} more months"
+    return tn(months, "{n} more month", "{n} more months")
 
 
 def listing_alpha(*, tested: int, found: int, rate: float = 0.10) -> float:
@@ -153,8 +180,13 @@ def listing_alpha(*, tested: int, found: int, rate: float = 0.10) -> float:
     """
     if not 0 <= found < tested or not 0.0 < rate < 1.0:
         raise TableError(
-            f"{found} pairs found of {tested} tested at a rate of {rate:g}. Need 0 <= found < tested and "
-            "0 < rate < 1. Count the pair in question among the tested and not among the found."
+            t(
+                "{found} pairs found of {tested} tested at a rate of {rate:g}. Need 0 <= found < tested and "
+                "0 < rate < 1. Count the pair in question among the tested and not among the found.",
+                found=found,
+                tested=tested,
+                rate=rate,
+            )
         )
     return rate * (found + 1) / tested
 
@@ -211,7 +243,10 @@ def months_to_tell(
     effect, aim = _design_effect(table, factor, defect, log_se), _aim(alpha, power)
     now = ReturnsAhead(table, factor=factor, defect=defect)
     if not now.any_missed:
-        return replace(asked, missing=f"no return is to be expected on one side, with {factor} missed or with it met")
+        return replace(
+            asked,
+            missing=t("no return is to be expected on one side, with {factor} missed or with it met", factor=factor),
+        )
     signal = now.signal(odds_ratio, design_effect=effect)
     months = _first_month(signal, aim)
     recorded = ReturnsAhead(table, factor=factor, defect=defect, all_recorded=True)
@@ -246,32 +281,59 @@ def _refuse(
     table: PatternTable, factor: str, *, odds_ratio: float, alpha: float, alpha_to_list: float | None, power: float
 ) -> None:
     if factor not in table.factors:
-        raise TableError(f"These records name no factor {factor!r}. They name: {', '.join(table.factors)}. Use one.")
+        raise TableError(
+            t(
+                "These records name no factor {factor!r}. They name: {items}. Use one.",
+                factor=factor,
+                items=", ".join(table.factors),
+            )
+        )
     if not 1.0 < odds_ratio < float("inf"):
         raise TableError(
-            f"An odds ratio of {odds_ratio:g} is to be found. Need a finite one above 1. "
-            f"Ask for {LARGE:g}, or for the present estimate where that is above 1."
+            t(
+                "An odds ratio of {odds_ratio:g} is to be found. Need a finite one above 1. Ask for "
+                "{large:g}, or for the present estimate where that is above 1.",
+                odds_ratio=odds_ratio,
+                large=LARGE,
+            )
         )
     for name, value in (("alpha", alpha), ("power", power), ("alpha_to_list", alpha_to_list)):
         if value is not None and not 0.0 < value < 1.0:
             raise TableError(
-                f"{name} = {value:g}. Need a fraction strictly between 0 and 1. Usual are alpha 0.05 and power 0.80."
+                t(
+                    "{name} = {value:g}. Need a fraction strictly between 0 and 1. Usual are alpha 0.05 and "
+                    "power 0.80.",
+                    name=name,
+                    value=value,
+                )
             )
 
 
 def _missing(table: PatternTable, factor: str, defect: str) -> str:
     status = table.status_of(factor)
     if defect not in table.defects:
-        return f"no return with {defect} has been recorded"
+        return t("no return with {defect} has been recorded", defect=defect)
     returned = int(table.returns_by_pattern(defect)[status != NOT_APPLICABLE].sum())
     if returned < _LEAST_RETURNS:
-        return (
-            f"{returned} of the restorations {factor} applies to came back with {defect}, and the pace of returns "
-            f"cannot be seen from fewer than {_LEAST_RETURNS}"
+        return t(
+            "{returned} of the restorations {factor} applies to came back with {defect}, and the pace of "
+            "returns cannot be seen from fewer than {least_returns}",
+            returned=returned,
+            factor=factor,
+            defect=defect,
+            least_returns=_LEAST_RETURNS,
         )
     if not (status == MISSED).any():
-        return f"{factor} has never been recorded as missed" if (status == MET).any() else f"{factor} is not recorded"
-    return "" if (status == MET).any() else f"{factor} is recorded as missed every time: nothing to compare with"
+        return (
+            t("{factor} has never been recorded as missed", factor=factor)
+            if (status == MET).any()
+            else t("{factor} is not recorded", factor=factor)
+        )
+    return (
+        ""
+        if (status == MET).any()
+        else t("{factor} is recorded as missed every time: nothing to compare with", factor=factor)
+    )
 
 
 def _design_effect(table: PatternTable, factor: str, defect: str, log_se: float) -> float:

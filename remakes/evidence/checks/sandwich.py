@@ -41,6 +41,7 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import stdtr, stdtrit
 
 from remakes.errors import FitError
+from remakes.texts import t
 
 __all__ = ["ClusterScore", "RobustErrors", "Root", "cluster_robust", "robust_errors"]
 
@@ -201,8 +202,10 @@ class _Whole:
             factor = cho_factor(information / np.outer(scale, scale), lower=True)
         except np.linalg.LinAlgError:
             raise FitError(
-                "Two columns cannot be told apart in these counts (the information matrix is singular), "
-                "so no standard error can be had. Leave one of them out, or shrink them with a ridge."
+                t(
+                    "Two columns cannot be told apart in these counts (the information matrix is singular), so "
+                    "no standard error can be had. Leave one of them out, or shrink them with a ridge."
+                )
             ) from None
         M = cho_solve(factor, np.eye(size)) / np.outer(scale, scale)
         self.M: Floats = 0.5 * (M + M.T)
@@ -234,8 +237,11 @@ class _Whole:
     ) -> RobustErrors:
         if clusters < 2:
             raise FitError(
-                f"{clusters} cluster: how much clusters differ can only be seen from two or more. "
-                "Choose a grouping with more levels."
+                t(
+                    "{clusters} cluster: how much clusters differ can only be seen from two or more. Choose a "
+                    "grouping with more levels.",
+                    clusters=clusters,
+                )
             )
         raw = sum(float(self.m[score.columns] @ score.score) ** 2 for score in scores)
         small = clusters / (clusters - 1)

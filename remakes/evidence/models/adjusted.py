@@ -23,6 +23,7 @@ from remakes.evidence.models.adjustment import Background, PairDesign, pair_desi
 from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Fit, fit, flic_shift, profile
 from remakes.evidence.tables.attributable import EValue, e_value_of_odds_ratio
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 
 __all__ = ["LEAST_RETURNS", "AdjustedEffect", "adjusted_effect", "missed_share", "standardized_risk"]
 
@@ -127,12 +128,16 @@ def adjusted_effect(
 def _why_not(table: PatternTable, factor: str, defect: str) -> str:
     counts = table.counts(factor, defect)
     if counts.missed == 0:
-        return "never recorded as missed" if counts.met else "never recorded"
+        return t("never recorded as missed") if counts.met else t("never recorded")
     if counts.met == 0:
-        return "recorded as missed every time: nothing to compare with"
+        return t("recorded as missed every time: nothing to compare with")
     returned = counts.returns_met + counts.returns_missed
     if returned < LEAST_RETURNS:
-        return f"only {returned} of its returns have this step recorded; an estimate needs at least {LEAST_RETURNS}"
+        return t(
+            "only {returned} of its returns have this step recorded; an estimate needs at least {least_returns}",
+            returned=returned,
+            least_returns=LEAST_RETURNS,
+        )
     return ""
 
 

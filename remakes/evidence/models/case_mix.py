@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.counts.table import Attribute, PatternTable
+from remakes.texts import later
 
 __all__ = ["RIDGE_WEAK", "SHRUNKEN", "CaseMix", "weak_ridge"]
 
@@ -20,17 +21,17 @@ _FIXED: Final = ("kind", "framework", "veneer", "span", "region", "difficulty", 
 SHRUNKEN: Final = ("clinic", "quarter", "technician")
 
 _WORDS: Final = {
-    "technician": "technician",
-    "clinic": "clinic",
-    "quarter": "quarter of delivery",
-    "kind": "kind",
-    "framework": "framework material",
-    "veneer": "veneer material",
-    "span": "span",
-    "region": "region of the mouth",
-    "difficulty": "difficulty noted",
-    "lead_time": "short lead time",
-    "workload": "workload of the week",
+    "technician": later("technician"),
+    "clinic": later("clinic"),
+    "quarter": later("quarter of delivery"),
+    "kind": later("kind"),
+    "framework": later("framework material"),
+    "veneer": later("veneer material"),
+    "span": later("span"),
+    "region": later("region of the mouth"),
+    "difficulty": later("difficulty noted"),
+    "lead_time": later("short lead time"),
+    "workload": later("workload of the week"),
 }
 
 #: A level held by fewer restorations is merged with the commonest: it cannot be told apart anyway.

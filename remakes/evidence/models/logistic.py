@@ -31,6 +31,7 @@ from scipy.linalg import lapack
 from scipy.special import chdtrc, chdtri
 
 from remakes.errors import FitError
+from remakes.texts import t
 
 __all__ = ["FIT_TOLERANCE", "LIMIT_TOLERANCE", "Design", "Fit", "ProfileInterval", "fit", "flic_shift", "profile"]
 
@@ -96,18 +97,30 @@ class Design:
         n, p = self.covariates.shape
         if self.at_risk.shape != self.events.shape or self.at_risk.shape[0] != n or self.ridge.shape != (p,):
             raise FitError(
-                f"A design of {n} patterns and {p} covariates came with tables of {self.at_risk.shape} and "
-                f"{self.events.shape} and {self.ridge.shape[0]} ridge values. "
-                "All must have the same patterns and covariates."
+                t(
+                    "A design of {n} patterns and {p} covariates came with tables of {shape} and {shape_2} and "
+                    "{shape_3} ridge values. All must have the same patterns and covariates.",
+                    n=n,
+                    p=p,
+                    shape=self.at_risk.shape,
+                    shape_2=self.events.shape,
+                    shape_3=self.ridge.shape[0],
+                )
             )
         total, returned = float(self.at_risk.sum()), float(self.events.sum())
         if not 0 < returned < total or bool(np.any(self.events > self.at_risk)) or bool(np.any(self.events < 0)):
             raise FitError(
-                f"{returned:g} returns in {total:g} months at risk: a model needs at least one return, "
-                "one month without, and in no cell more returns than months."
+                t(
+                    "{returned:g} returns in {total:g} months at risk: a model needs at least one return, one "
+                    "month without, and in no cell more returns than months.",
+                    returned=returned,
+                    total=total,
+                )
             )
         if self.groups is not None and (self.group_ridge <= 0 or bool(np.any(np.diff(self.groups) < 0))):
-            raise FitError("Groups must come in ascending order and with a positive ridge; sort the patterns by group.")
+            raise FitError(
+                t("Groups must come in ascending order and with a positive ridge; sort the patterns by group.")
+            )
         object.__setattr__(self, "counts", _Counts(self))
         prior = [np.zeros(self.bins), self.ridge, np.full(self.levels, self.group_ridge)]
         object.__setattr__(self, "prior", np.concatenate(prior))
@@ -278,8 +291,10 @@ def _invert(M: Floats, *, collinear: float = _COLLINEAR) -> tuple[Floats, float]
     # What the earlier columns leave of each one is the square of its pivot.
     if failed or bool(np.any(R.diagonal() ** 2 < collinear * whole)):
         raise FitError(
-            "Two covariates cannot be told apart in these counts (the information matrix is singular). "
-            "Leave one of them out, or shrink them with a ridge."
+            t(
+                "Two covariates cannot be told apart in these counts (the information matrix is singular). "
+                "Leave one of them out, or shrink them with a ridge."
+            )
         )
     logdet = 2.0 * float(np.log(R.diagonal()).sum())
     V, _ = lapack.dpotri(R, lower=0, overwrite_c=1)
@@ -369,9 +384,13 @@ def fit(
         there, state = _climb(design, theta, step, newton, state, firth=firth)
         theta, moved, last = there, there - theta, newton
     raise FitError(
-        f"No maximum of the likelihood after {_MAX_STEPS} steps "
-        f"({design.events.sum():g} returns, {design.size} parameters). "
-        "Use fewer covariates or a longer period."
+        t(
+            "No maximum of the likelihood after {max_steps} steps ({events:g} returns, {size} "
+            "parameters). Use fewer covariates or a longer period.",
+            max_steps=_MAX_STEPS,
+            events=design.events.sum(),
+            size=design.size,
+        )
     )
 
 

@@ -14,6 +14,7 @@ from remakes.errors import FitError
 from remakes.evidence.models.case_mix import SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.models.designs import independent_columns, merged_design
 from remakes.evidence.models.logistic import Design, Fit, fit
+from remakes.texts import t
 
 __all__ = ["Shrinkage", "estimate_shrinkage"]
 
@@ -88,7 +89,7 @@ def estimate_shrinkage(case_mix: CaseMix, *, at_risk: Floats, events: Floats) ->
         if settled:
             break
     if fitted is None:
-        raise AssertionError("at least one round is run")
+        raise AssertionError(t("at least one round is run"))
     return model.shrinkage(sd, fitted)
 
 

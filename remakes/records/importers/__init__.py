@@ -18,7 +18,7 @@ from remakes.records.importers.reports import (
     TablePreview,
     TableReport,
 )
-from remakes.records.importers.undo import list_imports, undo_import
+from remakes.records.importers.undo import UndoEffect, list_imports, undo_effect, undo_import
 
 __all__ = [
     "ColumnMap",
@@ -30,6 +30,7 @@ __all__ = [
     "TableMap",
     "TablePreview",
     "TableReport",
+    "UndoEffect",
     "column_map_as_toml",
     "fitting_date_formats",
     "import_paths",
@@ -37,5 +38,6 @@ __all__ = [
     "load_column_map",
     "parse_column_map",
     "preview",
+    "undo_effect",
     "undo_import",
 ]

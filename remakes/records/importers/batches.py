@@ -24,8 +24,20 @@ from remakes.records import schema
 from remakes.records.importers.ledger import Row
 from remakes.records.rows import COLUMNS, ReadingRow
 from remakes.records.store import Store, now
+from remakes.texts import t
 
-__all__ = ["KEYS", "Batch", "Saved", "batch", "from_json", "reading_hash", "row_key", "save_rows", "write_contents"]
+__all__ = [
+    "KEYS",
+    "Batch",
+    "Saved",
+    "batch",
+    "count_rows",
+    "from_json",
+    "reading_hash",
+    "row_key",
+    "save_rows",
+    "write_contents",
+]
 
 #: What a row of each table is known by.
 KEYS: Mapping[str, tuple[str, ...]] = {
@@ -66,12 +78,21 @@ def _in_words(file: str) -> Iterator[None]:
         yield
     except IntegrityError as error:
         raise StoreError(
-            f"Somebody changed the records while {file} was being checked. Nothing of it was saved: import it again."
+            t(
+                "Somebody changed the records while {file} was being checked. Nothing of it was saved: "
+                "import it again.",
+                file=file,
+            )
         ) from error
     except DBAPIError as error:
         reason = str(error.orig).strip().splitlines()[0]
         raise StoreError(
-            f"{file} could not be saved ({reason}). Nothing of it was saved: check the free space and import it again."
+            t(
+                "{file} could not be saved ({reason}). Nothing of it was saved: check the free space and "
+                "import it again.",
+                file=file,
+                reason=reason,
+            )
         ) from error
 
 
@@ -116,6 +137,11 @@ def batch(
                 if not taken and not _anything_changed(connection, import_id):
                     raise _NothingNew
                 connection.execute(imports.update().where(imports.c.import_id == import_id).values(counts))
+                if table == "restorations":
+                    # Read here: the bench knows a reading again by the hash below.
+                    from remakes.records.bench.moving import settle_bench
+
+                    settle_bench(store, connection, who=who)
                 detail = {"file": file, **counts, "refused": refused}
                 store.note(connection, who=who, what="import", table=table, key=str(import_id), detail=detail)
         except _NothingNew:
@@ -126,6 +152,20 @@ def batch(
 def _anything_changed(connection: Connection, import_id: int) -> bool:
     changes = schema.import_changes
     return connection.scalar(select(changes.c.id).where(changes.c.import_id == import_id).limit(1)) is not None
+
+
+def count_rows(connection: Connection, table: str, rows: Sequence[Row], *, repeated: int = 0) -> tuple[int, int, int]:
+    """What `save_rows` would come to; nothing is written."""
+    if table == "process_log":
+        new, changed = sum(1 for _ in _new_readings(connection, _readings_of(rows))), 0
+    else:
+        found, changes = _new_and_changed(connection, table, rows)
+        new, changed = len(found), len(changes)
+    return new, changed, len(rows) - new - changed + repeated
+
+
+def _readings_of(rows: Sequence[Row]) -> list[ReadingRow]:
+    return [row for row in rows if isinstance(row, ReadingRow)]
 
 
 def save_rows(open_batch: Batch, table: str, rows: Sequence[Row], *, repeated: int = 0) -> tuple[int, int, int]:
@@ -141,7 +181,7 @@ def save_rows(open_batch: Batch, table: str, rows: Sequence[Row], *, repeated: i
     taken, changed, unchanged : int
     """
     if table == "process_log":
-        new = list(_new_readings(open_batch, [row for row in rows if isinstance(row, ReadingRow)]))
+        new = list(_new_readings(open_batch.connection, _readings_of(rows)))
         changes: list[tuple[dict[str, Any], dict[str, Any]]] = []
     else:
         new, changes = _new_and_changed(open_batch.connection, table, rows)
@@ -181,13 +221,13 @@ def from_json(table: Table, content: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _new_readings(open_batch: Batch, rows: Sequence[ReadingRow]) -> Iterator[dict[str, Any]]:
+def _new_readings(connection: Connection, rows: Sequence[ReadingRow]) -> Iterator[dict[str, Any]]:
     table = schema.process_log
     ids = {row.restoration_id for row in rows}
     stored = select(table.c.row_hash)
     if len(ids) <= _FEW:
         stored = stored.where(table.c.restoration_id.in_(ids))
-    seen = set(open_batch.connection.scalars(stored))
+    seen = set(connection.scalars(stored))
     for row in rows:
         known_by = reading_hash(row)
         if known_by not in seen:

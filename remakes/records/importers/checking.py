@@ -15,6 +15,7 @@ from remakes.records.importers.reports import RefusalList, numbered
 from remakes.records.importers.sources import Source
 from remakes.records.importers.tables import RawRow, RowReader
 from remakes.records.rows import RestorationRow, ReturnRow, check_reading, check_restoration, check_return
+from remakes.texts import t, tn
 
 __all__ = ["CheckedTable", "Progress", "check_table", "records_table", "withhold"]
 
@@ -111,11 +112,12 @@ def withhold(checked: CheckedTable, ledger: Ledger, *, saved: bool) -> None:
         return
     file = checked.source.file
     refused = Withheld(
-        cause=f"its row in {file} was refused.", mend=f"Mend the refused rows of {file}, then import both files again."
+        cause=t("its row in {file} was refused.", file=file),
+        mend=t("Mend the refused rows of {file}, then import both files again.", file=file),
     )
     waiting = Withheld(
-        cause=f"nothing of {file} was saved, because other rows of it were refused.",
-        mend=f"Mend the refused rows of {file} or accept its good rows, then import both files again.",
+        cause=t("nothing of {file} was saved, because other rows of it were refused.", file=file),
+        mend=t("Mend the refused rows of {file} or accept its good rows, then import both files again.", file=file),
     )
     if not saved:
         ids = (row.restoration_id for row in checked.rows)
@@ -226,28 +228,39 @@ def _doubled(row: Row, others: list[int]) -> Problem:
         return Problem(
             column="return_id",
             value=row.return_id,
-            reason=f"Return {row.return_id} with {row.defect} stands in {numbered(others)} too, with other content.",
-            mend="Keep the right row, or give the other return or restoration a return_id of its own.",
+            reason=t(
+                "Return {return_id} with {defect} stands in {numbered} too, with other content.",
+                return_id=row.return_id,
+                defect=row.defect,
+                numbered=numbered(others),
+            ),
+            mend=t("Keep the right row, or give the other return or restoration a return_id of its own."),
         )
     return Problem(
         column="restoration_id",
         value=row.restoration_id,
-        reason=f"Restoration {row.restoration_id} stands in {numbered(others)} too, with other content.",
-        mend="Keep the right row, or correct the number of the other.",
+        reason=t(
+            "Restoration {restoration_id} stands in {numbered} too, with other content.",
+            restoration_id=row.restoration_id,
+            numbered=numbered(others),
+        ),
+        mend=t("Keep the right row, or correct the number of the other."),
     )
 
 
 def _notes(source: Source, table: str, rows: list[Row], repeats: list[int], ledger: Ledger) -> Iterator[str]:
     if repeats:
-        yield f"Rows that repeat an earlier one, counted as unchanged: {numbered(repeats)}."
+        yield t("Rows that repeat an earlier one, counted as unchanged: {numbered}.", numbered=numbered(repeats))
     for words, count in list(ledger.odd.items())[:_MOST_ODD]:
-        yield f"Taken, but odd: {count:,} {'row' if count == 1 else 'rows'} {words}."
+        yield tn(count, "Taken, but odd: 1 row {words}.", "Taken, but odd: {n:,} rows {words}.", words=words)
     left = list(ledger.odd.values())[_MOST_ODD:]
     if left:
-        yield f"Taken, but odd: {sum(left):,} more rows in {len(left):,} more ways like these."
+        yield t(
+            "Taken, but odd: {left:,} more rows in {left_2:,} more ways like these.", left=sum(left), left_2=len(left)
+        )
     ledger.odd.clear()
     if source.table == "bench_sheet":
-        yield f"The rows of the bench sheet hold {len(rows):,} readings; a blank cell is not recorded."
+        yield t("The rows of the bench sheet hold {rows:,} readings; a blank cell is not recorded.", rows=len(rows))
     if table == "restorations":
         yield from _remake_notes(cast("list[RestorationRow]", rows), ledger)
     if table == "returns":
@@ -260,16 +273,25 @@ def _remake_notes(rows: Iterable[RestorationRow], ledger: Ledger) -> Iterator[st
     unknown = [row.remake_of for row in rows if row.remake_of is not None and row.remake_of not in known]
     if unknown:
         named = ", ".join(unknown[:5]) + (" ..." if len(unknown) > 5 else "")
-        yield f"Taken, but odd: {len(unknown):,} remakes of restorations that are not in the records ({named})."
+        yield t(
+            "Taken, but odd: {unknown:,} remakes of restorations that are not in the records ({named}).",
+            unknown=len(unknown),
+            named=named,
+        )
 
 
 def _return_notes(source: Source, rows: list[ReturnRow]) -> Iterator[str]:
     shares = [row.bare_metal_pct for row in rows if row.bare_metal_pct]
     if shares and max(shares) <= 1:
-        yield "All shares of bare metal are 1 % or less: were the cells formatted as percentages? Then multiply by 100."
+        yield t(
+            "All shares of bare metal are 1 % or less: were the cells formatted as percentages? Then multiply by 100."
+        )
     if source.table_map is not None and any(_is_built(row) for row in rows):
         built = sum(_is_built(row) for row in rows)
-        yield f"{built:,} rows without a return_id: it was built from the restoration and the date of the report."
+        yield t(
+            "{built:,} rows without a return_id: it was built from the restoration and the date of the report.",
+            built=built,
+        )
 
 
 def _is_built(row: ReturnRow) -> bool:

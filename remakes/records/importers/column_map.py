@@ -24,9 +24,12 @@ from remakes.records.importers.grids import column_key
 from remakes.records.rows import COLUMNS
 from remakes.records.teeth import NOTATIONS, Notation
 from remakes.records.toml_blocks import Block, Blocks, Mistake, is_number
+from remakes.texts import t, tn
 
 __all__ = [
     "BENCH_COLUMNS",
+    "MAP_CODES",
+    "NEEDED",
     "ColumnMap",
     "ColumnMapError",
     "MappedTable",
@@ -44,7 +47,7 @@ _TABLES: tuple[MappedTable, ...] = get_args(MappedTable)
 BENCH_COLUMNS = ("restoration_id", "technician", "operator", "recorded_at", "equipment", "lot")
 
 #: A map without these could not give a single row. `return_id` may be missing: it is then built.
-_NEEDED: Mapping[MappedTable, tuple[str, ...]] = MappingProxyType(
+NEEDED: Mapping[MappedTable, tuple[str, ...]] = MappingProxyType(
     {
         "restorations": ("restoration_id", "kind", "delivered_on"),
         "process_log": ("restoration_id", "step", "reading", "value"),
@@ -57,7 +60,7 @@ _KEYS = (
     *("teeth", "values", "yes", "no", "encoding"),
 )
 #: Columns whose translated values can be checked with the map already.
-_CODES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+MAP_CODES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "kind": KINDS,
         "defect": tuple(DEFECTS),
@@ -86,8 +89,15 @@ class ColumnMapError(MapError):
 
     def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
         lines = "\n".join(f"  {mistake}" for mistake in mistakes)
-        count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
-        super().__init__(f"{file}: {count}; no file was read. Correct the column map and import again.\n{lines}")
+        super().__init__(
+            tn(
+                len(mistakes),
+                "{file}: 1 mistake; no file was read. Correct the column map and import again.\n{lines}",
+                "{file}: {n} mistakes; no file was read. Correct the column map and import again.\n{lines}",
+                file=file,
+                lines=lines,
+            )
+        )
         self.file = file
         self.mistakes = mistakes
 
@@ -164,9 +174,15 @@ def load_column_map(path: Path) -> ColumnMap:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise MapError(f"The column map {path} cannot be read ({reason}). Check the name given to --map.") from error
+        raise MapError(
+            t(
+                "The column map {path} cannot be read ({reason}). Check the name given to --map.",
+                path=path,
+                reason=reason,
+            )
+        ) from error
     except UnicodeDecodeError as error:
-        raise MapError(f"The column map {path.name} is not UTF-8 text. Save it again in UTF-8.") from error
+        raise MapError(t("The column map {name} is not UTF-8 text. Save it again in UTF-8.", name=path.name)) from error
     return parse_column_map(text, file=path.name)
 
 
@@ -187,14 +203,14 @@ def parse_column_map(text: str, *, file: str) -> ColumnMap:
         month or the year, a translation to no known code. The error lists them all.
     """
     if holds_nul(text):
-        nul = Mistake(block="file", key="\\u0000", seen="", needed="a file without NUL characters")
+        nul = Mistake(block=t("file"), key="\\u0000", seen="", needed=t("a file without NUL characters"))
         raise ColumnMapError(file, (nul,))
     blocks = Blocks(text)
     top = blocks.top()
     if blocks.readable:
         top.only(("table",))
         if "table" not in top:
-            top.mistake("table", "needed is at least one block [[table]]")
+            top.mistake("table", t("needed is at least one block [[table]]"))
     found = blocks.tables("table")
     tables = tuple(_table_map(block) for block in found)
     _refuse_doubled(found, tables)
@@ -227,58 +243,73 @@ def _table_map(block: Block) -> TableMap:
 
 def _one_of(block: Block, key: str, known: Iterable[str], *, needed: bool = False) -> str | None:
     known = tuple(known)
-    seen = block.text(key, needed=f"one of {', '.join(known)}" if needed else None)
+    seen = block.text(key, needed=t("one of {items}", items=", ".join(known)) if needed else None)
     if seen is not None and seen not in known:
-        block.mistake(key, f"needed is one of {' '.join(known)}.{did_you_mean(seen, known)}", seen=seen)
+        block.mistake(
+            key,
+            t("needed is one of {items}.{did_you_mean}", items=" ".join(known), did_you_mean=did_you_mean(seen, known)),
+            seen=seen,
+        )
         return None
     return seen
 
 
 def _file_pattern(block: Block) -> str:
-    pattern = block.text("file", needed='the name of the file, or a pattern such as "orders*.xlsx"') or ""
+    pattern = block.text("file", needed=t('the name of the file, or a pattern such as "orders*.xlsx"')) or ""
     if "/" in pattern or "\\" in pattern:
-        block.mistake("file", "needed is the name alone, without folders", seen=pattern)
+        block.mistake("file", t("needed is the name alone, without folders"), seen=pattern)
     return pattern
 
 
 def _columns(block: Block, table: MappedTable) -> dict[str, str]:
     known = BENCH_COLUMNS if table == "bench_sheet" else COLUMNS[table]
-    found = _texts_by_name(block, "columns", block.values.get("columns"), of="columns of the file")
+    found = _texts_by_name(block, "columns", block.values.get("columns"), of=t("columns of the file"))
     for column in found:
         if column not in known:
             hint = did_you_mean(column, known)
-            block.mistake("columns", f"{table} has no column {column}; it has {', '.join(known)}.{hint}")
-    missing = [column for column in _NEEDED[table] if column not in found]
+            block.mistake(
+                "columns",
+                t(
+                    "{table} has no column {column}; it has {items}.{hint}",
+                    table=table,
+                    column=column,
+                    items=", ".join(known),
+                    hint=hint,
+                ),
+            )
+    missing = [column for column in NEEDED[table] if column not in found]
     if missing:
-        block.mistake("columns", f"{table} also needs: {', '.join(missing)}")
+        block.mistake("columns", t("{table} also needs: {items}", table=table, items=", ".join(missing)))
     if table == "restorations" and not {"units", "teeth"} & set(found):
-        block.mistake("columns", "restorations also needs the column of units or of teeth")
+        block.mistake("columns", t("restorations also needs the column of units or of teeth"))
     if {"technician", "operator"} <= set(found) and table == "bench_sheet":
-        block.mistake("columns", "technician and operator are the same on a bench sheet; name one of them")
+        block.mistake("columns", t("technician and operator are the same on a bench sheet; name one of them"))
     return found
 
 
 def _texts_by_name(block: Block, key: str, value: object, *, of: str) -> dict[str, str]:
     if not isinstance(value, dict):
-        block.mistake(key, f'needed are {of}, such as {{ restoration_id = "Job" }}', seen=value)
+        block.mistake(key, t('needed are {of}, such as {{ restoration_id = "Job" }}', of=of), seen=value)
         return {}
     found = {}
     for name, text in value.items():
         if isinstance(text, str) and text.strip():
             found[name] = text
         else:
-            block.mistake(key, f"{name} needs a text in quotes", seen=text)
+            block.mistake(key, t("{name} needs a text in quotes", name=name), seen=text)
     return found
 
 
 def _readings(block: Block, table: str) -> tuple[ReadingColumn, ...]:
     if table != "bench_sheet":
         if "readings" in block:
-            block.mistake("readings", f"only a bench_sheet has readings in columns; this block is {table}")
+            block.mistake(
+                "readings", t("only a bench_sheet has readings in columns; this block is {table}", table=table)
+            )
         return ()
     value = block.values.get("readings")
     if not isinstance(value, dict) or not value:
-        block.mistake("readings", 'needed is at least one reading, such as { bond_wait_s = "Bond s" }', seen=value)
+        block.mistake("readings", t('needed is at least one reading, such as { bond_wait_s = "Bond s" }'), seen=value)
         return ()
     return tuple(_reading(block, reading, stated) for reading, stated in value.items())
 
@@ -287,18 +318,27 @@ def _reading(block: Block, reading: str, stated: object) -> ReadingColumn:
     if isinstance(stated, str):
         stated = {"column": stated}
     if not isinstance(stated, dict):
-        block.mistake("readings", f"{reading} needs a column name or {{ column = .., times = .. }}", seen=stated)
+        block.mistake(
+            "readings",
+            t("{reading} needs a column name or {{ column = .., times = .. }}", reading=reading),
+            seen=stated,
+        )
         return ReadingColumn(reading=reading, column=reading)
     unknown = [key for key in stated if key not in ("column", "times", "step")]
     if unknown:
-        block.mistake("readings", f"{reading} has {', '.join(unknown)}; known are column, times, step")
+        block.mistake(
+            "readings",
+            t("{reading} has {items}; known are column, times, step", reading=reading, items=", ".join(unknown)),
+        )
     for key in ("column", "step"):
         text = stated.get(key, None if key == "column" else "-")
         if not isinstance(text, str) or not text.strip():
-            block.mistake("readings", f"{reading} needs a {key}, a text in quotes", seen=text)
+            block.mistake(
+                "readings", t("{reading} needs a {key}, a text in quotes", reading=reading, key=key), seen=text
+            )
     times = stated.get("times")
     if times is not None and not (is_number(times) and times > 0):
-        block.mistake("readings", f"{reading}: times must be a number above 0", seen=times)
+        block.mistake("readings", t("{reading}: times must be a number above 0", reading=reading), seen=times)
         times = None
     return ReadingColumn(
         reading=reading,
@@ -313,7 +353,7 @@ def _format(block: Block, key: str, example: datetime) -> str | None:
     stated = block.text(key)
     if stated is None:
         return None
-    needed = "day, month and year" if key == "dates" else "day, month, year, hour and minute"
+    needed = t("day, month and year") if key == "dates" else t("day, month, year, hour and minute")
     instance = '"%d.%m.%Y"' if key == "dates" else '"%d.%m.%Y %H:%M"'
     try:
         # Without a year the parser would take 1900, or warn, by its version.
@@ -323,21 +363,25 @@ def _format(block: Block, key: str, example: datetime) -> str | None:
     except (ValueError, re.error):  # re.error: the same sign twice
         whole = False
     if not whole:
-        block.mistake(key, f"needed is a format of {needed} such as {instance}", seen=stated)
+        block.mistake(
+            key, t("needed is a format of {needed} such as {instance}", needed=needed, instance=instance), seen=stated
+        )
     return stated
 
 
 def _values(block: Block, named: tuple[str, ...]) -> dict[str, Mapping[str, str]]:
     stated = block.values.get("values", {})
     if not isinstance(stated, dict):
-        block.mistake("values", 'needed is { column = { "theirs" = "ours" } }', seen=stated)
+        block.mistake("values", t('needed is { column = { "theirs" = "ours" } }'), seen=stated)
         return {}
     found: dict[str, Mapping[str, str]] = {}
     for column, pairs in stated.items():
         if column not in named:
-            block.mistake("values", f"{column} is none of the mapped columns: {', '.join(named)}")
+            block.mistake(
+                "values", t("{column} is none of the mapped columns: {items}", column=column, items=", ".join(named))
+            )
         elif not isinstance(pairs, dict):
-            block.mistake("values", f'{column} needs {{ "theirs" = "ours" }}', seen=pairs)
+            block.mistake("values", t('{column} needs {{ "theirs" = "ours" }}', column=column), seen=pairs)
         else:
             found[column] = MappingProxyType(_translation(block, column, pairs))
     return found
@@ -345,16 +389,25 @@ def _values(block: Block, named: tuple[str, ...]) -> dict[str, Mapping[str, str]
 
 def _translation(block: Block, column: str, pairs: Mapping[str, Any]) -> dict[str, str]:
     found: dict[str, str] = {}
-    codes = _CODES.get(column)
+    codes = MAP_CODES.get(column)
     for theirs, ours in pairs.items():
         text = str(ours).strip() if isinstance(ours, str) or is_number(ours) else None
         if text is None:
-            block.mistake("values", f"{column}: {theirs!r} needs a text in quotes", seen=ours)
+            block.mistake(
+                "values", t("{column}: {theirs!r} needs a text in quotes", column=column, theirs=theirs), seen=ours
+            )
         elif text and codes and text.casefold() not in codes:
             hint = did_you_mean(text, codes)
-            block.mistake("values", f"{column} takes one of: {', '.join(codes)}.{hint}", seen=text)
+            block.mistake(
+                "values",
+                t("{column} takes one of: {items}.{hint}", column=column, items=", ".join(codes), hint=hint),
+                seen=text,
+            )
         elif column_key(theirs) in found:
-            block.mistake("values", f"{column}: {theirs!r} stands there twice (capitals do not matter)")
+            block.mistake(
+                "values",
+                t("{column}: {theirs!r} stands there twice (capitals do not matter)", column=column, theirs=theirs),
+            )
         else:
             found[column_key(theirs)] = text
     return found
@@ -366,11 +419,11 @@ def _ticks(block: Block, table: str) -> dict[str, Any]:
         ticks[key] = ()
         if key in block:
             if table == "restorations":
-                block.mistake(key, "no column of restorations holds yes or no")
-            ticks[key] = tuple(map(column_key, block.texts(key, of="texts that count as " + key)))
+                block.mistake(key, t("no column of restorations holds yes or no"))
+            ticks[key] = tuple(map(column_key, block.texts(key, of=t("texts that count as {key}", key=key))))
     both = set(ticks["yes"]) & set(ticks["no"])
     if both:
-        block.mistake("no", f"{', '.join(sorted(both))} cannot count as yes and as no")
+        block.mistake("no", t("{items} cannot count as yes and as no", items=", ".join(sorted(both))))
     return ticks
 
 
@@ -382,7 +435,7 @@ def _encoding(block: Block) -> str | None:
             "".encode(stated)
         except (LookupError, ValueError):
             block.mistake(
-                "encoding", 'no such encoding; known are "utf-8", "cp1250", "cp1252", "utf-16" ...', seen=stated
+                "encoding", t('no such encoding; known are "utf-8", "cp1250", "cp1252", "utf-16" ...'), seen=stated
             )
     return stated
 
@@ -392,5 +445,9 @@ def _refuse_doubled(found: tuple[Block, ...], tables: tuple[TableMap, ...]) -> N
     for n, (block, one) in enumerate(zip(found, tables, strict=True), start=1):
         key = (one.table, one.file.casefold(), column_key(one.sheet))
         if key in seen and one.file:
-            block.mistake("file", f"block {seen[key]} reads the same rows as {one.table} already", seen=one.file)
+            block.mistake(
+                "file",
+                t("block {seen} reads the same rows as {table} already", seen=seen[key], table=one.table),
+                seen=one.file,
+            )
         seen.setdefault(key, n)

@@ -17,13 +17,18 @@ from remakes.records.cells import RefusedCell, number_from_text, shown
 from remakes.records.importers.column_map import TableMap
 from remakes.records.importers.grids import Cell, column_key, is_blank
 from remakes.records.teeth import Notation, ToothError, parse_teeth
+from remakes.texts import either, t
 
 __all__ = [
     "DATE_COLUMNS",
     "DATE_FORMATS",
+    "NUMBER_COLUMNS",
+    "TICK_COLUMNS",
     "Converter",
     "converter_for",
     "fitting_date_formats",
+    "is_written_with",
+    "parsed_moment",
     "reading_converter",
     "typed",
 ]
@@ -31,8 +36,8 @@ __all__ = [
 Converter = Callable[[Cell], Cell]
 
 DATE_COLUMNS = frozenset({"received_on", "due_on", "delivered_on", "reported_on", "entered_on"})
-_NUMBER_COLUMNS = frozenset({"units", "severity", "bare_metal_pct", "cost"})
-_TICK_COLUMNS = frozenset({"primary", "harm"})
+NUMBER_COLUMNS = frozenset({"units", "severity", "bare_metal_pct", "cost"})
+TICK_COLUMNS = frozenset({"primary", "harm"})
 
 #: Formats worth offering for a column of dates; common practice, no source.
 DATE_FORMATS = (
@@ -106,7 +111,7 @@ def converter_for(column: str, table_map: TableMap | None) -> Converter:
         translated = translate(plain, words)
         if translated is not None:
             return translated or None
-        return plain if column in _NUMBER_COLUMNS and _is_number(cell) else turn(plain.strip())
+        return plain if column in NUMBER_COLUMNS and _is_number(cell) else turn(plain.strip())
 
     return convert
 
@@ -159,17 +164,21 @@ def _is_number(cell: Cell) -> bool:
 
 def _refuse_sign(text: str, table_map: TableMap) -> NoReturn:
     raise RefusedCell(
-        f"{shown(text)!r} is no tick: the column map reads {', '.join(table_map.yes) or 'nothing'} as yes "
-        f"and {', '.join(table_map.no) or 'nothing'} as no.",
-        "Correct the cell, leave it blank if nothing was recorded, or add the sign to yes or no in the map.",
+        t(
+            "{shown!r} is no tick: the column map reads {yes} as yes and {no} as no.",
+            shown=shown(text),
+            yes=", ".join(table_map.yes) or t("nothing"),
+            no=", ".join(table_map.no) or t("nothing"),
+        ),
+        t("Correct the cell, leave it blank if nothing was recorded, or add the sign to yes or no in the map."),
     )
 
 
 def _multiplied(text: str, times: Decimal) -> str:
     if number_from_text(text) is None:
         raise RefusedCell(
-            f"{shown(text)!r} is no number, but the column map multiplies it by {times}.",
-            "Write a number, or leave the cell blank if nothing was recorded.",
+            t("{shown!r} is no number, but the column map multiplies it by {times}.", shown=shown(text), times=times),
+            t("Write a number, or leave the cell blank if nothing was recorded."),
         )
     return format((Decimal(text) * times).normalize(), "f")
 
@@ -180,10 +189,11 @@ def fitting_date_formats(texts: list[str]) -> tuple[str, ...]:
     More than one can fit: then a person must choose, since 03.02. is in February or in March.
     """
     filled = [text.strip() for text in texts if text.strip()]
-    return tuple(one for one in DATE_FORMATS if filled and all(_parsed(text, one) is not None for text in filled))
+    return tuple(one for one in DATE_FORMATS if filled and all(parsed_moment(text, one) is not None for text in filled))
 
 
-def _parsed(text: str, form: str) -> datetime | None:
+def parsed_moment(text: str, form: str) -> datetime | None:
+    """The day (and time) a text is in a format of `strptime`; None where it does not fit."""
     try:
         return datetime.strptime(text, form)  # noqa: DTZ007 - the lab's own clock, no zone
     except ValueError:
@@ -206,11 +216,11 @@ def _text_converter(column: str, table_map: TableMap) -> Callable[[str], Cell]:
         return lambda text: _day(text, table_map.dates)
     if column == "recorded_at":
         return lambda text: _moment(text, table_map)
-    if column in _NUMBER_COLUMNS:
+    if column in NUMBER_COLUMNS:
         return lambda text: _number(text, table_map.decimal)
     if column == "teeth":
         return lambda text: _teeth(text, table_map.teeth)
-    if column in _TICK_COLUMNS:
+    if column in TICK_COLUMNS:
         return lambda text: _tick(text, table_map)
     return lambda text: text
 
@@ -218,11 +228,11 @@ def _text_converter(column: str, table_map: TableMap) -> Callable[[str], Cell]:
 def _day(text: str, form: str | None) -> Cell:
     if form is None:
         return text
-    parsed = _parsed(text, form)
+    parsed = parsed_moment(text, form)
     if parsed is None:
         raise RefusedCell(
-            f"{shown(text)!r} is no date written as dates = {form!r} says.",
-            "Correct the date, or the format: it must fit every row.",
+            t("{shown!r} is no date written as dates = {form!r} says.", shown=shown(text), form=form),
+            t("Correct the date, or the format: it must fit every row."),
         )
     return parsed.date()
 
@@ -231,11 +241,11 @@ def _moment(text: str, table_map: TableMap) -> Cell:
     forms = [form for form in (table_map.datetimes, table_map.dates) if form]
     if not forms:
         return text
-    parsed = next((found for form in forms if (found := _parsed(text, form)) is not None), None)
+    parsed = next((found for form in forms if (found := parsed_moment(text, form)) is not None), None)
     if parsed is None:
         raise RefusedCell(
-            f"{shown(text)!r} is no time written as {' or '.join(map(repr, forms))} says.",
-            'Correct it, or declare how times are written, such as datetimes = "%d.%m.%Y %H:%M".',
+            t("{shown!r} is no time written as {items} says.", shown=shown(text), items=either(map(repr, forms))),
+            t('Correct it, or declare how times are written, such as datetimes = "%d.%m.%Y %H:%M".'),
         )
     return parsed
 
@@ -244,18 +254,26 @@ def _number(text: str, decimal: str | None) -> str:
     if decimal is None:
         if "," in text and number_from_text(text.replace(",", ".")) is not None:
             raise RefusedCell(
-                f"{shown(text)!r} can be read with a decimal comma or with a comma between thousands.",
-                'Declare which in the column map: decimal = "," or decimal = ".".',
+                t("{shown!r} can be read with a decimal comma or with a comma between thousands.", shown=shown(text)),
+                t('Declare which in the column map: decimal = "," or decimal = ".".'),
             )
         return text
-    pattern = _NUMBERS[decimal]
-    if not pattern.fullmatch(text) or not any(letter.isdigit() for letter in text):
+    if not is_written_with(text, decimal):
         raise RefusedCell(
-            f"{shown(text)!r} is no number written with decimal = {decimal!r} as the column map says.",
-            "Correct the number, or the column map.",
+            t(
+                "{shown!r} is no number written with decimal = {decimal!r} as the column map says.",
+                shown=shown(text),
+                decimal=decimal,
+            ),
+            t("Correct the number, or the column map."),
         )
     grouping = "." if decimal == "," else ","
     return _GROUPING.sub("", text).replace(grouping, "").replace(decimal, ".")
+
+
+def is_written_with(text: str, decimal: str) -> bool:
+    """Is this a number with this decimal sign, thousands grouped or not?"""
+    return _NUMBERS[decimal].fullmatch(text) is not None and any(letter.isdigit() for letter in text)
 
 
 def _teeth(text: str, notation: Notation) -> str:

@@ -20,6 +20,7 @@ from pathlib import Path
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
 from remakes.errors import FileError
+from remakes.texts import in_a_row, later, t
 
 __all__ = [
     "HEADER_SEARCH",
@@ -41,13 +42,16 @@ WORKBOOK_ENDINGS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
 #: The header row is looked for among this many filled rows.
 HEADER_SEARCH = 20
 
-_SEPARATORS = {";": "';'", ",": "','", "\t": "tab", "|": "'|'"}
+_SEPARATORS = {";": "';'", ",": "','", "\t": later("tab"), "|": "'|'"}
 _BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 _WORKBOOK_SIGNATURES = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 #: Enough of a CSV file to see its separator.
 _SAMPLE_CHARACTERS = 200_000
 #: A sheet that claims more cells than this holds a stray cell far from its table.
 _MOST_CELLS = 30_000_000
+#: How a locked workbook names its content, and where in the file that name stands.
+_ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
+_DIRECTORY_BYTES = 4_000_000
 _DIMENSION = re.compile(rb'<dimension ref="[A-Z]+[0-9]+:([A-Z]+)([0-9]+)"')
 
 
@@ -103,10 +107,14 @@ def read_bytes(path: Path) -> bytes:
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise FileError(
-            f"{path} cannot be read ({reason}). Check the name, and whether it is open elsewhere."
+            t(
+                "{path} cannot be read ({reason}). Check the name, and whether it is open elsewhere.",
+                path=path,
+                reason=reason,
+            )
         ) from error
     if not data.strip():
-        raise FileError(f"{path.name} is empty. Export it again; a list needs at least its header row.")
+        raise FileError(t("{name} is empty. Export it again; a list needs at least its header row.", name=path.name))
     return data
 
 
@@ -131,7 +139,11 @@ def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | 
     """
     if data.startswith(_WORKBOOK_SIGNATURES):
         raise FileError(
-            f"{file} is a workbook, not a CSV file. Give it its own ending (.xlsx, .xls or .ods), or save it as CSV."
+            t(
+                "{file} is a workbook, not a CSV file. Give it its own ending (.xlsx, .xls or .ods), or save "
+                "it as CSV.",
+                file=file,
+            )
         )
     text, encoding_words = _decoded(file, data, encoding)
     text, declared = _without_separator_line(text)
@@ -144,16 +156,20 @@ def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | 
             rows.append((line, cells))
         else:
             blank.append(line)
-    note = f"Read as {encoding_words}, separator {_SEPARATORS.get(separator, repr(separator))}."
+    note = t(
+        "Read as {encoding_words}, separator {separator}.",
+        encoding_words=encoding_words,
+        separator=t(_SEPARATORS.get(separator, repr(separator))),
+    )
     return Grid(file=file, sheet="", rows=rows, blank_lines=tuple(blank), notes=(note,))
 
 
 def _decoded(file: str, data: bytes, declared: str | None) -> tuple[str, str]:
     marked = next((name for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark)), None)
     if declared:
-        candidates = {declared: f"{declared} as declared"}
+        candidates: dict[str, str] = {declared: t("{declared} as declared", declared=declared)}
     elif marked:
-        candidates = {marked: f"{marked.removesuffix('-sig').upper()} (byte order mark)"}
+        candidates = {marked: t("{encoding} (byte order mark)", encoding=marked.removesuffix("-sig").upper())}
     else:
         candidates = {"utf-8": "UTF-8", "cp1252": "Windows-1252"}
     for encoding, words in candidates.items():
@@ -165,13 +181,20 @@ def _decoded(file: str, data: bytes, declared: str | None) -> tuple[str, str]:
             continue
         if "\x00" in text:
             raise FileError(
-                f"{file} holds NUL characters, which no CSV file has. Save it again as CSV in UTF-8; "
-                'if it is UTF-16 without a mark, declare encoding = "utf-16-le" in a column map.'
+                t(
+                    "{file} holds NUL characters, which no CSV file has. Save it again as CSV in UTF-8; if it is "
+                    'UTF-16 without a mark, declare encoding = "utf-16-le" in a column map.',
+                    file=file,
+                )
             )
         return text, words
-    tried = " and ".join(candidates.values())
+    tried = in_a_row(candidates.values())
     raise FileError(
-        f"{file} cannot be read as {tried}. Save it again in UTF-8, or declare its encoding in a column map."
+        t(
+            "{file} cannot be read as {tried}. Save it again in UTF-8, or declare its encoding in a column map.",
+            file=file,
+            tried=tried,
+        )
     )
 
 
@@ -207,8 +230,13 @@ def _csv_rows(file: str, text: str, separator: str, first_line: int) -> Iterator
             return
         except csv.Error as error:
             raise FileError(
-                f"{file}, line {before + first_line}: the row cannot be taken apart ({error}). A quotation mark opens "
-                "a text and is not closed, or more text follows it. Mend that row, or export the list again."
+                t(
+                    "{file}, line {line}: the row cannot be taken apart ({error}). A quotation mark opens a "
+                    "text and is not closed, or more text follows it. Mend that row, or export the list again.",
+                    file=file,
+                    line=before + first_line,
+                    error=error,
+                )
             ) from error
         yield before + first_line, list(cells)
         before = reader.line_num
@@ -242,8 +270,13 @@ class Workbook:
                     rows.append((line, list(cells)))
         except CalamineError as error:
             raise FileError(
-                f"{self.file}, sheet {sheet!r} cannot be read ({error}). "
-                "Open it in a spreadsheet program and save it again."
+                t(
+                    "{file}, sheet {sheet!r} cannot be read ({error}). Open it in a spreadsheet program and save "
+                    "it again.",
+                    file=self.file,
+                    sheet=sheet,
+                    error=error,
+                )
             ) from error
         return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=())
 
@@ -256,13 +289,25 @@ def open_workbook(file: str, data: bytes) -> Workbook:
     FileError
         Not a workbook, damaged, locked by a password, or of an impossible size.
     """
+    if _ENCRYPTED in data[:_DIRECTORY_BYTES] or _ENCRYPTED in data[-_DIRECTORY_BYTES:]:
+        raise FileError(
+            t(
+                "{file} is locked by a password, so nothing in it can be read. Open it in a spreadsheet "
+                "program, take the password off, save it, and bring it in again.",
+                file=file,
+            )
+        )
     try:
         _refuse_stray_cells(file, data)
         return Workbook(file, CalamineWorkbook.from_filelike(io.BytesIO(data)))
     except (CalamineError, zipfile.BadZipFile) as error:
         raise FileError(
-            f"{file} cannot be read as a workbook ({error}). Open it in a spreadsheet program, take off any password, "
-            "and save it again as .xlsx; or save the sheet as CSV."
+            t(
+                "{file} cannot be read as a workbook ({error}). Open it in a spreadsheet program, take off "
+                "any password, and save it again as .xlsx; or save the sheet as CSV.",
+                file=file,
+                error=error,
+            )
         ) from error
 
 
@@ -281,8 +326,12 @@ def _refuse_stray_cells(file: str, data: bytes) -> None:
                 continue
             if match and _column_number(match[1]) * int(match[2]) > _MOST_CELLS:
                 raise FileError(
-                    f"{file}: a sheet reaches to {match[1].decode()}{match[2].decode()}. Some cell far from the table "
-                    "is filled: delete the empty rows and columns around the table and save it again."
+                    t(
+                        "{file}: a sheet reaches to {cell}. Some cell far from the table is filled: "
+                        "delete the empty rows and columns around the table and save it again.",
+                        file=file,
+                        cell=f"{match[1].decode()}{match[2].decode()}",
+                    )
                 )
 
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 
-from remakes.errors import MapError, ProcessStandardError
+from remakes.errors import MapError, NotAllowedError, ProcessStandardError
 from remakes.records.corrective_actions import ActionsFileError, parse_actions, unknown_factors, write_actions
 from remakes.records.importers.batches import Batch, Saved, batch, save_rows
 from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
@@ -17,11 +17,16 @@ from remakes.records.importers.ledger import Ledger, read_ledger
 from remakes.records.importers.reports import ImportReport, RefusalList, TableReport
 from remakes.records.importers.sources import Source, find_sources
 from remakes.records.importers.tables import resolve_readings
+from remakes.records.permissions import Permission
 from remakes.records.standard import ProcessStandard, StandardFileError, load_standard, parse_standard, write_standard
 from remakes.records.store import Store
 from remakes.records.toml_blocks import Mistake
+from remakes.texts import run_on, t
 
 __all__ = ["bench_steps", "import_paths", "refuse_mistakes"]
+
+#: Rows taken, changed and unchanged.
+_Counts = tuple[int, int, int]
 
 
 def import_paths(
@@ -113,8 +118,11 @@ def bench_steps(source: Source, ledger: Ledger, refusals: RefusalList) -> Mappin
         return resolve_readings(source.table_map, ledger.standard)
     except MapError as error:
         refusals.whole_file(
-            f"The steps of its readings are not known, since the process standard was not taken. {error}",
-            "Correct the standard and import both again.",
+            t(
+                "The steps of its readings are not known, since the process standard was not taken. {error}",
+                error=error,
+            ),
+            t("Correct the standard and import both again."),
             rows=len(source.rows_grid.rows),
         )
         return None
@@ -123,10 +131,10 @@ def bench_steps(source: Source, ledger: Ledger, refusals: RefusalList) -> Mappin
 def refuse_mistakes(refusals: RefusalList, mistakes: Sequence[Mistake]) -> None:
     """Refuse a TOML file for each of its mistakes."""
     for mistake in mistakes:
-        seen = f" It has {mistake.seen}." if mistake.seen else ""
+        seen = t("It has {seen}.", seen=mistake.seen) if mistake.seen else ""
         refusals.whole_file(
-            f"{mistake.block}: {mistake.needed}.{seen}",
-            "Correct it and import the file again.",
+            run_on(t("{block}: {needed}.", block=mistake.block, needed=mistake.needed), seen),
+            t("Correct it and import the file again."),
             rows=len({mistake.block for mistake in mistakes}),
             line=mistake.line,
             column=mistake.key,
@@ -195,8 +203,13 @@ class _Intake:
             saved = self._batch(
                 source,
                 "standard",
-                lambda opened: write_standard(opened.connection, standard, import_id=opened.import_id),
+                self._allowed(
+                    "change the standard",
+                    lambda opened: write_standard(opened.connection, standard, import_id=opened.import_id),
+                ),
             )
+        except NotAllowedError as error:
+            return self._not_allowed(source, refusals, error)
         except StandardFileError as error:
             refuse_mistakes(refusals, error.mistakes)
             return _report(source, refusals, Saved())
@@ -213,18 +226,43 @@ class _Intake:
         except ActionsFileError as error:
             refuse_mistakes(refusals, error.mistakes)
             return _report(source, refusals, Saved())
-        saved = self._batch(
-            source,
-            "actions",
-            lambda opened: write_actions(opened.connection, actions, costs, import_id=opened.import_id),
-        )
+        try:
+            saved = self._batch(
+                source,
+                "actions",
+                self._allowed(
+                    "change costs",
+                    lambda opened: write_actions(opened.connection, actions, costs, import_id=opened.import_id),
+                ),
+            )
+        except NotAllowedError as error:
+            return self._not_allowed(source, refusals, error)
         unknown = unknown_factors(actions, self._ledger.standard)
-        note = f"Factors that the process standard does not name, so they change nothing yet: {', '.join(unknown)}."
+        note = t(
+            "Factors that the process standard does not name, so they change nothing yet: {items}.",
+            items=", ".join(unknown),
+        )
         return _report(source, refusals, saved, notes=(note,) if unknown else (), is_saved=True)
 
-    def _batch(
-        self, source: Source, table: str, write: Callable[[Batch], tuple[int, int, int]], *, refused: int = 0
-    ) -> Saved:
+    def _allowed(self, may: Permission, write: Callable[[Batch], _Counts]) -> Callable[[Batch], _Counts]:
+        """The same write, given up where it changes something that this person may not change."""
+
+        def write_if_allowed(opened: Batch) -> _Counts:
+            counts = write(opened)
+            if (counts[0] or counts[1]) and self._store.actor is not None:
+                self._store.actor.refuse_unless(may)
+            return counts
+
+        return write_if_allowed
+
+    @staticmethod
+    def _not_allowed(source: Source, refusals: RefusalList, error: NotAllowedError) -> TableReport:
+        refusals.whole_file(
+            str(error), t("The lists of this import are taken all the same; only this file waits."), rows=1
+        )
+        return _report(source, refusals, Saved())
+
+    def _batch(self, source: Source, table: str, write: Callable[[Batch], _Counts], *, refused: int = 0) -> Saved:
         return batch(
             self._store,
             file=source.file,
@@ -258,6 +296,7 @@ def _report(
         notes=tuple(notes),
         import_id=saved.import_id,
         saved=is_saved,
+        refused_lines=tuple(sorted(refusals.lines)),
     )
 
 
@@ -269,8 +308,12 @@ def _state_observed_until(
     missing = [table.file for table in tables if not table.saved]
     if missing:
         return (
-            f"That returns are complete up to {observed_until.isoformat()} was not noted, "
-            f"since not every file was saved: {', '.join(missing)}.",
+            t(
+                "That returns are complete up to {observed_until} was not noted, since not every file was "
+                "saved: {items}.",
+                observed_until=observed_until.isoformat(),
+                items=", ".join(missing),
+            ),
         )
     if store.setting("observed_until") != observed_until.isoformat():
         with store.writer(may="state the date") as connection:

@@ -13,9 +13,11 @@ from types import MappingProxyType
 from remakes.records.cells import did_you_mean
 from remakes.records.importers.column_map import TableMap
 from remakes.records.importers.grids import HEADER_SEARCH, Grid, column_key, is_blank, known_names_in
+from remakes.records.importers.mending_columns import is_mending
 from remakes.records.importers.reports import RefusalList, numbered
 from remakes.records.importers.sources import Source
 from remakes.records.rows import COLUMNS, REQUIRED_COLUMNS, is_patient_column
+from remakes.texts import t
 
 __all__ = ["Layout", "lay_out"]
 
@@ -50,6 +52,18 @@ class Layout:
     extras: tuple[tuple[str, int], ...]
     notes: tuple[str, ...]
 
+    @property
+    def mended(self) -> bool:
+        """Is this a list of refused rows that comes back?"""
+        return any(map(is_mending, self.names))
+
+    @property
+    def width(self) -> int:
+        """So many cells a row may have; of a list of refused rows, surplus cells stand beyond the last name."""
+        if not self.mended:
+            return len(self.names)
+        return max(place for place, name in enumerate(self.names) if name) + 1
+
     def name_of(self, column: str) -> str:
         """What the file calls one of our columns."""
         return self.names[self.places[column]] if column in self.places else column
@@ -67,8 +81,15 @@ def lay_out(source: Source, refusals: RefusalList) -> Layout | None:
     hits = [known_names_in(cells, known) for _, cells in top]
     if not any(hits):
         refusals.whole_file(
-            f"No header row was found: none of the first {len(top)} rows names a column of {source.table}.",
-            f"Needed are columns such as {', '.join(list(wanted.values())[:6])}; or name yours in a column map.",
+            t(
+                "No header row was found: none of the first {top} rows names a column of {table}.",
+                top=len(top),
+                table=source.table,
+            ),
+            t(
+                "Needed are columns such as {items}; or name yours in a column map.",
+                items=", ".join(list(wanted.values())[:6]),
+            ),
             rows=len(grid.rows),
         )
         return None
@@ -80,7 +101,7 @@ def lay_out(source: Source, refusals: RefusalList) -> Layout | None:
     at = {column_key(name): place for place, name in enumerate(names) if name}
     places = {column: at[column_key(name)] for column, name in wanted.items() if column_key(name) in at}
     others = [(name, place) for place, name in enumerate(names) if name and place not in places.values()]
-    extras = tuple((name, place) for name, place in others if not is_patient_column(name))
+    extras = tuple((name, place) for name, place in others if not is_patient_column(name) and not is_mending(name))
     return Layout(
         header_line=line,
         body=position + 1,
@@ -108,8 +129,11 @@ def _header_is_sound(
     )
     if doubled:
         refusals.whole_file(
-            f"The header names {', '.join(map(repr, doubled))} more than once, so it is not clear which column counts.",
-            "Rename or delete the doubled columns.",
+            t(
+                "The header names {items} more than once, so it is not clear which column counts.",
+                items=", ".join(map(repr, doubled)),
+            ),
+            t("Rename or delete the doubled columns."),
             rows=rows,
             line=line,
         )
@@ -123,11 +147,19 @@ def _header_is_sound(
         missing.append("units")
     for column in missing:
         name = wanted[column]
-        ours = f" (for {column})" if name != column else ""
         refusals.whole_file(
-            f"The column {name}{ours} is missing. The header has: {', '.join(name for name in names if name)}.",
-            "Add the column, rename the one that holds it, or say in a column map which one it is."
-            + did_you_mean(name, [name for name in names if name]),
+            t(
+                "The column {name} is missing. The header has: {items}."
+                if name == column
+                else "The column {name} (for {column}) is missing. The header has: {items}.",
+                name=name,
+                column=column,
+                items=", ".join(name for name in names if name),
+            ),
+            t(
+                "Add the column, rename the one that holds it, or say in a column map which one it is.{did_you_mean}",
+                did_you_mean=did_you_mean(name, [name for name in names if name]),
+            ),
             rows=rows,
             line=line,
             column=name,
@@ -144,17 +176,23 @@ def _layout_notes(
     table_map: TableMap | None,
 ) -> Iterator[str]:
     above = [at for at, _ in grid.rows[:position]]
-    yield f"Header in line {line}" + (f"; {numbered(above)} above it not read." if above else ".")
+    if above:
+        yield t("Header in line {line}; {numbered} above it not read.", line=line, numbered=numbered(above))
+    else:
+        yield t("Header in line {line}.", line=line)
     dropped = [name for name, _ in others if is_patient_column(name)]
     if dropped:
-        yield f"Columns not kept, since they look like patient data: {', '.join(dropped)}."
-    kept = [name for name, _ in others if name not in dropped]
+        yield t("Columns not kept, since they look like patient data: {items}.", items=", ".join(dropped))
+    mending = [name for name, _ in others if is_mending(name)]
+    if mending:
+        yield t("A list of refused rows: its columns about what was wrong were not read.")
+    kept = [name for name, _ in others if name not in dropped and name not in mending]
     if kept:
-        yield f"Columns kept as they are, not used in any figure: {', '.join(kept)}."
+        yield t("Columns kept as they are, not used in any figure: {items}.", items=", ".join(kept))
     if table_map is not None and table_map.table != "bench_sheet":
         alike = [name for name in kept if column_key(name) in COLUMNS[table_map.table]]
         if alike:
-            yield f"Not mapped, although named as in the records: {', '.join(alike)}."
+            yield t("Not mapped, although named as in the records: {items}.", items=", ".join(alike))
     nameless = [place for place, name in enumerate(names) if not name]
     filled = [
         place + 1
@@ -162,4 +200,4 @@ def _layout_notes(
         if any(len(row) > place and not is_blank(row[place]) for _, row in grid.rows[position + 1 :])
     ]
     if filled:
-        yield f"Columns without a name were not read: column {', '.join(map(str, filled))}."
+        yield t("Columns without a name were not read: column {items}.", items=", ".join(map(str, filled)))

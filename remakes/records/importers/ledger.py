@@ -16,9 +16,11 @@ from sqlalchemy import select
 
 from remakes.records import schema
 from remakes.records.cells import Problem, number_from_text, shown
+from remakes.records.codes import defect_in_text
 from remakes.records.rows import ReadingRow, RestorationRow, ReturnRow, check_return_against
 from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store
+from remakes.texts import either, run_on, t
 
 __all__ = ["KnownRestoration", "Ledger", "Row", "Verdict", "Withheld", "read_ledger"]
 
@@ -130,34 +132,46 @@ class Ledger:
 
     def _of_restoration(self, row: RestorationRow, today: date) -> Verdict:
         if row.delivered_on > today:
-            self.odd[f"delivered after today ({today.isoformat()})"] += 1
+            self.odd[t("delivered after today ({today})", today=today.isoformat())] += 1
         first = self._first_reports.get(row.restoration_id)
         if first is None or first[0] >= row.delivered_on:
             return _SOUND
         return _fault(
             "delivered_on",
             row.delivered_on.isoformat(),
-            f"Return {first[1]} of this restoration was reported before, on {first[0].isoformat()}.",
-            "Correct the date; if the return's date is wrong, import the corrected return first.",
+            t(
+                "Return {return_id} of this restoration was reported before, on {day}.",
+                return_id=first[1],
+                day=first[0].isoformat(),
+            ),
+            t("Correct the date; if the return's date is wrong, import the corrected return first."),
         )
 
     def _of_reading(self, row: ReadingRow) -> Verdict:
         reading = (row.step, row.reading)
         if reading in self._numeric and row.value is not None and number_from_text(row.value) is None:
-            comma = ' A column map can declare decimal = ",".' if "," in row.value else ""
+            comma = t('A column map can declare decimal = ",".') if "," in row.value else ""
             return _fault(
                 "value",
                 shown(row.value),
-                f"{shown(row.value)!r} is no number, and the process standard needs one for {row.reading}.",
-                f"Write the number with a decimal point and no unit; leave it blank if it was not recorded.{comma}",
+                t(
+                    "{shown!r} is no number, and the process standard needs one for {reading}.",
+                    shown=shown(row.value),
+                    reading=row.reading,
+                ),
+                run_on(
+                    t("Write the number with a decimal point and no unit; leave it blank if it was not recorded."),
+                    comma,
+                ),
             )
         if self._named and reading not in self._named:
-            self.odd[f"with a reading that the process standard does not name ({row.reading} in {row.step})"] += 1
+            named = {"reading": row.reading, "step": row.step}
+            self.odd[t("with a reading that the process standard does not name ({reading} in {step})", **named)] += 1
         return _SOUND
 
     def _of_return(self, row: ReturnRow, today: date) -> Verdict:
         if row.reported_on > today:
-            self.odd[f"reported after today ({today.isoformat()})"] += 1
+            self.odd[t("reported after today ({today})", today=today.isoformat())] += 1
         known = self.restorations.get(row.restoration_id)
         problems = check_return_against(row, known.delivered_on) if known is not None else []
         other = self.returned.get((row.return_id, row.defect), row.restoration_id)
@@ -166,12 +180,17 @@ class Ledger:
                 Problem(
                     column="return_id",
                     value=row.return_id,
-                    reason=f"Return {row.return_id} with {row.defect} belongs to restoration {other} already.",
-                    mend="Correct the restoration, or give this return a number of its own.",
+                    reason=t(
+                        "Return {return_id} with {defect} belongs to restoration {other} already.",
+                        return_id=row.return_id,
+                        defect=defect_in_text(row.defect),
+                        other=other,
+                    ),
+                    mend=t("Correct the restoration, or give this return a number of its own."),
                 )
             )
         if known is not None and known.teeth and not set(row.teeth.split()) <= set(known.teeth.split()):
-            self.odd["naming teeth that their restoration does not have"] += 1
+            self.odd[t("naming teeth that their restoration does not have")] += 1
         return Verdict(problems=tuple(problems))
 
     def _missing(self, restoration_id: str) -> Verdict | None:
@@ -182,11 +201,19 @@ class Ledger:
             return None
         if withheld is not None:
             cause, mend = withheld.cause, withheld.mend
-            reason = f"Restoration {restoration_id} is not in the records: {cause}"
+            reason = t(
+                "Restoration {restoration_id} is not in the records: {cause}",
+                restoration_id=restoration_id,
+                cause=cause,
+            )
         else:
-            cause = "they name restorations that are not in the records."
-            mend = "Correct the number, or import the restoration first."
-            reason = f"There is no restoration {restoration_id} in the records.{self._near_miss(restoration_id)}"
+            cause = t("they name restorations that are not in the records.")
+            mend = t("Correct the number, or import the restoration first.")
+            reason = t(
+                "There is no restoration {restoration_id} in the records.{near_miss}",
+                restoration_id=restoration_id,
+                near_miss=self._near_miss(restoration_id),
+            )
         problem = Problem(column="restoration_id", value=shown(restoration_id), reason=reason, mend=mend)
         return Verdict(problems=(problem,), cause=cause)
 
@@ -200,12 +227,12 @@ class Ledger:
             self._spellings = {_spelling(known): known for known in self.restorations}
         alike = self._spellings.get(_spelling(restoration_id))
         if alike is not None:
-            return f" Did you mean {alike}?"
+            return t(" {question}", question=t("Did you mean {items}?", items=alike))
         self._searches += 1
         if self._searches > _MOST_SEARCHES:
             return ""
         near = get_close_matches(restoration_id, self.restorations, n=2, cutoff=0.75)
-        return f" Did you mean {' or '.join(near)}?" if near else ""
+        return t(" {question}", question=t("Did you mean {items}?", items=either(near))) if near else ""
 
 
 def read_ledger(store: Store) -> Ledger:

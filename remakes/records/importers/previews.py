@@ -8,7 +8,8 @@ from pathlib import Path
 
 from remakes.records.cells import shown
 from remakes.records.corrective_actions import ActionsFileError, parse_actions
-from remakes.records.importers.checking import CheckedTable, check_table, withhold
+from remakes.records.importers.batches import count_rows
+from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
 from remakes.records.importers.column_map import ColumnMap, load_column_map
 from remakes.records.importers.conversions import typed
 from remakes.records.importers.grids import HEADER_SEARCH, Cell, Grid, is_blank
@@ -33,12 +34,13 @@ def preview(
     store: Store | None = None,
     first: int = 10,
     today: date | None = None,
+    progress: Progress | None = None,
 ) -> tuple[TablePreview, ...]:
     """What would an import of these files read, and what would it refuse?
 
     Parameters
     ----------
-    paths, column_map, today
+    paths, column_map, today, progress
         As for `import_paths`. A file named outright whose table nothing tells is shown with its columns
         and an empty `table`, so that a person can say what it holds.
     store : Store, optional
@@ -61,10 +63,14 @@ def preview(
     found = find_sources([Path(path) for path in paths], column_map, keep_unknown=True)
     ledger = Ledger(complete=False) if store is None else read_ledger(store)
     day = today or date.today()
-    return tuple(_preview(source, ledger, first=first, today=day) for source in found.in_order())
+    return tuple(
+        _preview(source, ledger, store, first=first, today=day, progress=progress) for source in found.in_order()
+    )
 
 
-def _preview(source: Source, ledger: Ledger, *, first: int, today: date) -> TablePreview:
+def _preview(
+    source: Source, ledger: Ledger, store: Store | None, *, first: int, today: date, progress: Progress | None
+) -> TablePreview:
     if source.grid is None:
         return _preview_toml(source, ledger, first=first)
     if not source.table:
@@ -73,10 +79,11 @@ def _preview(source: Source, ledger: Ledger, *, first: int, today: date) -> Tabl
     steps = bench_steps(source, ledger, refusals)
     if steps is None:
         return _preview_unknown(source, table="process_log", refusals=refusals)
-    checked = check_table(source, ledger, steps=steps, today=today)
+    checked = check_table(source, ledger, steps=steps, today=today, progress=progress)
     if not checked.refusals:
         ledger.admit(checked.rows)
     withhold(checked, ledger, saved=not checked.refusals)
+    counts = _counts(checked, store)
     return TablePreview(
         file=source.file,
         sheet=source.sheet,
@@ -88,7 +95,18 @@ def _preview(source: Source, ledger: Ledger, *, first: int, today: date) -> Tabl
         refused_rows=checked.refusals.rows,
         refused=checked.refusals.refusals(),
         notes=checked.notes,
+        taken=counts[0],
+        changed=counts[1],
+        unchanged=counts[2],
+        refused_lines=tuple(sorted(checked.refusals.lines)),
     )
+
+
+def _counts(checked: CheckedTable, store: Store | None) -> tuple[int, int, int] | tuple[None, None, None]:
+    if store is None:
+        return (None, None, None)
+    with store.reader() as connection:
+        return count_rows(connection, checked.table, checked.rows, repeated=checked.repeated)
 
 
 def _preview_toml(source: Source, ledger: Ledger, *, first: int) -> TablePreview:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from remakes.records.cells import Problem
+from remakes.texts import t, tn
 
 __all__ = [
     "MOST_REFUSALS",
@@ -54,11 +55,11 @@ class Refusal:
     def __str__(self) -> str:
         where = [self.file]
         if self.sheet:
-            where.append(f"sheet {self.sheet}")
+            where.append(t("sheet {sheet}", sheet=self.sheet))
         if self.line is not None:
-            where.append(f"line {self.line}")
+            where.append(t("line {line}", line=self.line))
         if self.column:
-            where.append(f"column {self.column}")
+            where.append(t("column {column}", column=self.column))
         return f"{', '.join(where)}: {self.reason} {self.mend}".rstrip()
 
 
@@ -87,6 +88,8 @@ class TableReport:
         The batch, for `undo_import`; None where nothing was new.
     saved : bool
         Is everything that this table could give in the records now?
+    refused_lines : tuple of int
+        The line of every refused row, those of the sums too.
     """
 
     file: str
@@ -101,6 +104,7 @@ class TableReport:
     notes: tuple[str, ...] = ()
     import_id: int | None = None
     saved: bool = False
+    refused_lines: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +139,7 @@ class ImportBatch:
     unchanged: int
     refused: int
     undone_at: datetime | None
+    undone_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +172,8 @@ class TablePreview:
         The first good rows as they would be saved, by column of the records.
     good_rows, refused_rows : int
         Of a bench sheet, good rows are readings.
+    taken, changed, unchanged : int, optional
+        What saving the good rows would come to; None without a store.
     refused : tuple of Refusal
         As in `TableReport`. Without a store, rows are not checked against what is already recorded.
     notes : tuple of str
@@ -183,6 +190,10 @@ class TablePreview:
     refused_rows: int = 0
     refused: tuple[Refusal, ...] = ()
     notes: tuple[str, ...] = ()
+    taken: int | None = None
+    changed: int | None = None
+    unchanged: int | None = None
+    refused_lines: tuple[int, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -192,6 +203,7 @@ class RefusalList:
     file: str
     sheet: str
     rows: int = 0
+    lines: list[int] = field(default_factory=list, init=False)
     _listed: list[Refusal] = field(default_factory=list, init=False)
     _further: Counter[tuple[str, str, str]] = field(default_factory=Counter, init=False)
     _last_line: int = field(default=0, init=False)
@@ -207,6 +219,7 @@ class RefusalList:
     def row(self, line: int, problems: Iterable[Problem], *, cause: str = "") -> None:
         """Refuse one row. `cause` words what it shares with others, for the sum of those not listed."""
         self.rows += 1
+        self.lines.append(line)
         self._last_line = max(self._last_line, line)
         for problem in problems:
             if len(self._listed) < MOST_REFUSALS:
@@ -231,7 +244,6 @@ class RefusalList:
         """All that was collected, in the order of the lines; the sums of further ones at the end."""
         listed = sorted(self._listed, key=lambda one: one.line or 0)
         for (column, cause, mend), count in self._further.items():
-            words = f"{count:,} more rows up to line {self._last_line} were refused"
             listed.append(
                 Refusal(
                     file=self.file,
@@ -239,8 +251,15 @@ class RefusalList:
                     line=None,
                     column=column,
                     value="",
-                    reason=f"{words}: {cause}" if cause else f"{words} for what stands in this column.",
-                    mend=mend or "Mend the rows listed first; the others are probably alike.",
+                    reason=t(
+                        "{count:,} more rows up to line {last_line} were refused: {cause}"
+                        if cause
+                        else "{count:,} more rows up to line {last_line} were refused for what stands in this column.",
+                        count=count,
+                        last_line=self._last_line,
+                        cause=cause,
+                    ),
+                    mend=mend or t("Mend the rows listed first; the others are probably alike."),
                 )
             )
         return tuple(listed)
@@ -258,5 +277,6 @@ def numbered(lines: Iterable[int], *, most: int = 12) -> str:
             runs.append([line, line])
     shown = [str(first) if first == last else f"{first}-{last}" for first, last in runs[:most]]
     left = total - sum(last - first + 1 for first, last in runs[:most])
-    more = f" and {left} more" if left else ""
-    return f"{'line' if total == 1 else 'lines'} {', '.join(shown)}{more}"
+    if left:
+        return t("lines {shown} and {left} more", shown=", ".join(shown), left=left)
+    return tn(total, "line {shown}", "lines {shown}", shown=", ".join(shown))

@@ -23,6 +23,7 @@ from remakes.records.importers.grids import (
     read_csv,
 )
 from remakes.records.rows import COLUMNS
+from remakes.texts import later, t
 
 __all__ = ["SAVING_ORDER", "Source", "Sources", "find_sources"]
 
@@ -30,9 +31,9 @@ __all__ = ["SAVING_ORDER", "Source", "Sources", "find_sources"]
 SAVING_ORDER = ("standard", "actions", "restorations", "process_log", "bench_sheet", "returns", "")
 _TOML_TABLES = ("standard", "actions")
 _TEXT_ENDINGS = frozenset({".csv", ".tsv", ".txt"})
-_KNOWN_NAMES = (
-    "restorations.csv, process_log.csv, returns.csv, standard.toml, actions.toml, "
-    "or a workbook with sheets of these names"
+_KNOWN_NAMES = later(
+    "restorations.csv, process_log.csv, returns.csv, standard.toml, actions.toml, or a workbook "
+    "with sheets of these names"
 )
 
 
@@ -119,7 +120,7 @@ def find_sources(paths: Sequence[Path], column_map: ColumnMap | None, *, keep_un
     if column_map is not None:
         _note_unused(column_map, used, sources.notes)
     if not sources.found:
-        raise FileError(f"No file was named. Give a folder or files: {_KNOWN_NAMES}.")
+        raise FileError(t("No file was named. Give a folder or files: {known_names}.", known_names=_KNOWN_NAMES))
     return sources
 
 
@@ -132,14 +133,19 @@ def _read_folder(folder: Path, column_map: ColumnMap | None, sources: Sources, u
         if alone or path.stem.casefold() in COLUMNS:
             found[path] = list(_read_file(path, column_map, sources.notes, used))
     if not any(found.values()):
-        there = ", ".join(path.name for path in files[:8]) or "nothing"
+        there = ", ".join(path.name for path in files[:8]) or t("nothing")
         raise FileError(
-            f"The folder {folder} holds no file that is known by its name; there is: {there}. "
-            f"Needed is at least one of {_KNOWN_NAMES}; or name the files in a column map (--map)."
+            t(
+                "The folder {folder} holds no file that is known by its name; there is: {there}. Needed is "
+                "at least one of {known_names}; or name the files in a column map (--map).",
+                folder=folder,
+                there=there,
+                known_names=_KNOWN_NAMES,
+            )
         )
     passed_over = [path.name for path in files if not found.get(path)]
     if passed_over:
-        sources.notes.append(f"Not read, since their names tell nothing: {', '.join(passed_over)}.")
+        sources.notes.append(t("Not read, since their names tell nothing: {items}.", items=", ".join(passed_over)))
     for read in found.values():
         sources.found.extend(read)
 
@@ -148,7 +154,13 @@ def _files_of(folder: Path, column_map: ColumnMap | None) -> list[Path]:
     try:
         files = sorted(path for path in folder.iterdir() if path.is_file())
     except OSError as error:
-        raise FileError(f"The folder {folder} cannot be read ({error.strerror}). Check its rights.") from error
+        raise FileError(
+            t(
+                "The folder {folder} cannot be read ({strerror}). Check its rights.",
+                folder=folder,
+                strerror=error.strerror,
+            )
+        ) from error
     # Hidden files, lock files of an open spreadsheet, and the map itself are no lists.
     passed = (".", "~$")
     return [
@@ -180,7 +192,7 @@ def _read_file(path: Path, column_map: ColumnMap | None, notes: list[str], used:
     elif ending in WORKBOOK_ENDINGS:
         yield from _read_workbook(path, notes)
     elif not path.is_file():
-        raise FileError(f"{path} does not exist. Check the name and the folder.")
+        raise FileError(t("{path} does not exist. Check the name and the folder.", path=path))
 
 
 def _source(path: Path, table: str, data: bytes, *, grid: Grid, table_map: TableMap | None = None) -> Source:
@@ -192,9 +204,9 @@ def _read_toml(path: Path, table: str) -> Source:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise FileError(f"{path.name} is not UTF-8 text. Save it again in UTF-8.") from error
+        raise FileError(t("{name} is not UTF-8 text. Save it again in UTF-8.", name=path.name)) from error
     if holds_nul(text):
-        raise FileError(f"{path.name} holds a NUL character (\\u0000), which no text needs. Take it out.")
+        raise FileError(t("{name} holds a NUL character (\\u0000), which no text needs. Take it out.", name=path.name))
     return Source(file=path.name, table=table, sha256=hashlib.sha256(data).hexdigest(), text=text)
 
 
@@ -206,8 +218,12 @@ def _read_mapped(path: Path, blocks: Sequence[TableMap]) -> Iterator[Source]:
             grid = workbook.grid(_sheet_of(block, workbook))
         elif block.sheet:
             raise MapError(
-                f"The column map names sheet {block.sheet!r} of {path.name}, which is no workbook. "
-                "Leave sheet out, or correct the file's name in the map."
+                t(
+                    "The column map names sheet {sheet!r} of {name}, which is no workbook. Leave sheet out, or "
+                    "correct the file's name in the map.",
+                    sheet=block.sheet,
+                    name=path.name,
+                )
             )
         else:
             grid = read_csv(path.name, data, known=block.known_names, encoding=block.encoding)
@@ -221,15 +237,22 @@ def _sheet_of(block: TableMap, workbook: Workbook) -> str:
     found = sheets.get(column_key(block.sheet))
     if found is None:
         raise MapError(
-            f"{workbook.file} has no sheet {block.sheet!r}, which the column map names. "
-            f"Its sheets are: {', '.join(workbook.visible)}. Correct the sheet's name in the map."
+            t(
+                "{file} has no sheet {sheet!r}, which the column map names. Its sheets are: {items}. Correct "
+                "the sheet's name in the map.",
+                file=workbook.file,
+                sheet=block.sheet,
+                items=", ".join(workbook.visible),
+            )
         )
     return found
 
 
 def _first_visible(workbook: Workbook) -> str:
     if not workbook.visible:
-        raise FileError(f"{workbook.file} has no visible sheet. Show the sheet with the list and save it again.")
+        raise FileError(
+            t("{file} has no visible sheet. Show the sheet with the list and save it again.", file=workbook.file)
+        )
     return workbook.visible[0]
 
 
@@ -245,7 +268,12 @@ def _read_workbook(path: Path, notes: list[str]) -> Iterator[Source]:
             yield _source(path, key, data, grid=workbook.grid(sheet))
         elif key in _TOML_TABLES:
             notes.append(
-                f"{path.name}: the sheet {sheet} was not read. The {key} is kept in a file of its own, {key}.toml."
+                t(
+                    "{name}: the sheet {sheet} was not read. The {key} is kept in a file of its own, {key}.toml.",
+                    name=path.name,
+                    sheet=sheet,
+                    key=key,
+                )
             )
         else:
             passed_over.append(sheet)
@@ -254,9 +282,9 @@ def _read_workbook(path: Path, notes: list[str]) -> Iterator[Source]:
         passed_over = [other for other in passed_over if other != sheet]
         yield _source(path, path.stem.casefold(), data, grid=workbook.grid(sheet))
         found = 1
-    passed_over += [f"{sheet} (hidden)" for sheet in workbook.hidden]
+    passed_over += [t("{sheet} (hidden)", sheet=sheet) for sheet in workbook.hidden]
     if found and passed_over:
-        notes.append(f"{path.name}: sheets not read: {', '.join(passed_over)}.")
+        notes.append(t("{name}: sheets not read: {items}.", name=path.name, items=", ".join(passed_over)))
 
 
 def _read_unknown(path: Path) -> Iterator[Source]:
@@ -275,19 +303,38 @@ def _unknown(path: Path, column_map: ColumnMap | None) -> FileError:
     if _is_workbook(path):
         sheets = ", ".join(open_workbook(path.name, read_bytes(path)).visible)
         return FileError(
-            f"{path.name} has no visible sheet named {', '.join(COLUMNS)}; its visible sheets are: {sheets or 'none'}. "
-            "Rename the sheets, or say in a column map (--map) what they hold."
+            t(
+                "{name} has no visible sheet named {items}; its visible sheets are: {sheets}. Rename the "
+                "sheets, or say in a column map (--map) what they hold.",
+                name=path.name,
+                items=", ".join(COLUMNS),
+                sheets=sheets or t("none"),
+            )
         )
-    fits = f"no block of {column_map.file} fits it" if column_map is not None else "no column map was given"
+    fits = (
+        t("no block of {file} fits it", file=column_map.file)
+        if column_map is not None
+        else t("no column map was given")
+    )
     return FileError(
-        f"{path.name}: this name tells nothing about what the file holds, and {fits}. "
-        f"Known are {_KNOWN_NAMES}. Rename it, or say in a column map (--map) what it holds."
+        t(
+            "{name}: this name tells nothing about what the file holds, and {fits}. Known are "
+            "{known_names}. Rename it, or say in a column map (--map) what it holds.",
+            name=path.name,
+            fits=fits,
+            known_names=_KNOWN_NAMES,
+        )
     )
 
 
 def _note_unused(column_map: ColumnMap, used: set[TableMap], notes: list[str]) -> None:
     notes.extend(
-        f"{column_map.file}: no file fits the block for {block.table}, file = {block.file!r}."
+        t(
+            "{file}: no file fits the block for {table}, file = {pattern!r}.",
+            file=column_map.file,
+            table=block.table,
+            pattern=block.file,
+        )
         for block in column_map.tables
         if block not in used
     )

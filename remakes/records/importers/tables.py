@@ -14,10 +14,12 @@ from remakes.records.importers.column_map import ReadingColumn, TableMap
 from remakes.records.importers.conversions import Converter, converter_for, reading_converter, typed
 from remakes.records.importers.grids import Cell, column_key, is_blank
 from remakes.records.importers.layout import Layout
+from remakes.records.importers.mending_columns import armed_again
 from remakes.records.importers.reports import numbered
 from remakes.records.importers.sources import Source
 from remakes.records.rows import COLUMNS
 from remakes.records.standard import ProcessStandard
+from remakes.texts import in_a_row, t
 
 __all__ = ["RawRow", "RowReader", "resolve_readings", "tick_readings"]
 
@@ -60,23 +62,35 @@ def resolve_readings(table_map: TableMap, standard: ProcessStandard) -> dict[str
         else:
             wrong.append(_unresolved(one, named, standard))
     if wrong:
-        raise MapError("The column map cannot be used; nothing was saved.\n" + "\n".join(f"  {line}" for line in wrong))
+        raise MapError(
+            "\n".join([t("The column map cannot be used; nothing was saved."), *(f"  {line}" for line in wrong)])
+        )
     return steps
 
 
 def _unresolved(one: ReadingColumn, named: Sequence[str], standard: ProcessStandard) -> str:
     how = f'{one.reading} = {{ column = "{one.column}", step = ".." }}'
     if named:
-        return f"{one.reading}: the process standard names it in the steps {' and '.join(named)}. Say which one: {how}."
+        return t(
+            "{reading}: the process standard names it in the steps {items}. Say which one: {how}.",
+            reading=one.reading,
+            items=in_a_row(named),
+            how=how,
+        )
     if not standard.requirements:
-        return (
-            f"{one.reading}: there is no process standard yet that tells its step. "
-            f"Import standard.toml first or together with the sheet, or say the step: {how}."
+        return t(
+            "{reading}: there is no process standard yet that tells its step. Import standard.toml first "
+            "or together with the sheet, or say the step: {how}.",
+            reading=one.reading,
+            how=how,
         )
     readings = sorted({requirement.reading for requirement in standard.requirements})
-    return (
-        f"{one.reading}: the process standard names no such reading.{did_you_mean(one.reading, readings)} "
-        f"Correct the map, add a requirement with it to the standard, or say the step: {how}."
+    return t(
+        "{reading}: the process standard names no such reading.{did_you_mean} Correct the map, add a "
+        "requirement with it to the standard, or say the step: {how}.",
+        reading=one.reading,
+        did_you_mean=did_you_mean(one.reading, readings),
+        how=how,
     )
 
 
@@ -124,8 +138,10 @@ class RowReader:
 
     def __iter__(self) -> Iterator[RawRow]:
         read = self._bench_row if self._steps else self._row
-        width = len(self._layout.names)
-        for line, cells in self._grid.rows[self._layout.body :]:
+        width = self._layout.width
+        disarmed = self._layout.mended and not self._grid.sheet
+        for line, found in self._grid.rows[self._layout.body :]:
+            cells = [armed_again(cell) for cell in found] if disarmed else found
             if _is_total(cells, key=self._layout.places["restoration_id"]):
                 self._total_lines.append(line)
             elif len(cells) > width and not all(map(is_blank, cells[width:])):
@@ -137,11 +153,11 @@ class RowReader:
         """The rows that were passed over; complete after the last row was read."""
         blank = [line for line in self._grid.blank_lines if line > self._layout.header_line]
         if blank:
-            yield f"Empty rows dropped: {numbered(blank)}."
+            yield t("Empty rows dropped: {numbered}.", numbered=numbered(blank))
         if self._total_lines:
-            yield f"Rows of totals dropped: {numbered(self._total_lines)}."
+            yield t("Rows of totals dropped: {numbered}.", numbered=numbered(self._total_lines))
         if self._lines_without_reading:
-            yield f"Rows without any reading: {numbered(self._lines_without_reading)}."
+            yield t("Rows without any reading: {numbered}.", numbered=numbered(self._lines_without_reading))
 
     def _columns(self, table: str) -> list[tuple[str, int, Converter | None]]:
         """Per column: its name in the raw row, its position, what turns its cells (None: taken as they are)."""
@@ -244,6 +260,6 @@ def _too_long(cells: Sequence[Cell], width: int) -> Problem:
     return Problem(
         column="",
         value=shown("; ".join(str(cell) for cell in cells[width:])),
-        reason=f"The row has {len(cells)} cells, the header {width}.",
-        mend="Probably a separator inside a text that is not in quotation marks: put it in quotation marks.",
+        reason=t("The row has {cells} cells, the header {width}.", cells=len(cells), width=width),
+        mend=t("Probably a separator inside a text that is not in quotation marks: put it in quotation marks."),
     )

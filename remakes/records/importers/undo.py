@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, or_, select
 from sqlalchemy.exc import IntegrityError
@@ -14,20 +16,48 @@ from remakes.records import schema
 from remakes.records.corrective_actions import undo_actions
 from remakes.records.importers.batches import KEYS, from_json, row_key, write_contents
 from remakes.records.importers.reports import ImportBatch
+from remakes.records.permissions import Permission
 from remakes.records.standard import undo_standard
 from remakes.records.store import Store, now
+from remakes.texts import later, t
 
-__all__ = ["list_imports", "undo_import"]
+__all__ = ["UndoEffect", "list_imports", "undo_effect", "undo_import"]
 
 #: Where the content of a TOML file is kept, as the audit names it when a person changes it.
 _AUDITED_AS = {"standard": ("requirements",), "actions": ("actions",)}
 _MOST_NAMED = 5
+_READINGS: Final = later("{rows:,} readings of {named}")
+_READINGS_TYPED: Final = later("{rows:,} readings entered by a person")
+_RETURNS: Final = later("{rows:,} returns of {named}")
+_RETURNS_TYPED: Final = later("{rows:,} returns entered by a person")
+_MAY: Final[Mapping[str, Permission]] = MappingProxyType({"standard": "change the standard", "actions": "change costs"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UndoEffect:
+    """What taking an import back would come to.
+
+    Attributes
+    ----------
+    removed, restored : int
+        Rows it added, which would go; rows it changed, which would get their former content. Of a standard or
+        actions file both are 0: it is taken back as a whole.
+    obstacles : tuple of str
+        What was written later and rests on it; as long as there is any, the import cannot be taken back.
+    """
+
+    removed: int
+    restored: int
+    obstacles: tuple[str, ...]
 
 
 def list_imports(store: Store) -> tuple[ImportBatch, ...]:
     """All batches that brought something new, the latest first; those taken back too."""
+    audit = schema.audit
     with store.reader() as connection:
         rows = connection.execute(select(schema.imports).order_by(schema.imports.c.import_id.desc())).all()
+        undone = select(audit.c.row_key, audit.c.who).where(audit.c.what == "undo import")
+        undone_by = {str(key): str(who) for key, who in connection.execute(undone)}
     return tuple(
         ImportBatch(
             import_id=row.import_id,
@@ -40,9 +70,46 @@ def list_imports(store: Store) -> tuple[ImportBatch, ...]:
             unchanged=row.unchanged,
             refused=row.refused,
             undone_at=row.undone_at,
+            undone_by=undone_by.get(str(row.import_id), "") if row.undone_at else "",
         )
         for row in rows
     )
+
+
+def undo_effect(store: Store, import_id: int) -> UndoEffect:
+    """What would taking this import back change, and does anything rest on it? Nothing is written.
+
+    Raises
+    ------
+    InputError
+        No such import, or one taken back already.
+    """
+    with store.reader() as connection:
+        one = _standing(connection, import_id)
+        removed = restored = 0
+        if one.table_name in KEYS or one.table_name == "process_log":
+            table, changes = schema.metadata.tables[one.table_name], schema.import_changes
+            added = select(func.count()).select_from(table).where(table.c.import_id == import_id)
+            changed = select(func.count()).select_from(changes).where(changes.c.import_id == import_id)
+            removed, restored = int(connection.scalar(added) or 0), int(connection.scalar(changed) or 0)
+        return UndoEffect(removed=removed, restored=restored, obstacles=tuple(_obstacles(connection, one)))
+
+
+def _standing(connection: Connection, import_id: int) -> Row[Any]:
+    """The import, which must not have been taken back."""
+    imports = schema.imports
+    one = connection.execute(select(imports).where(imports.c.import_id == import_id)).one_or_none()
+    if one is None:
+        raise InputError(t("There is no import {import_id}. Choose one from the list of imports.", import_id=import_id))
+    if one.undone_at is not None:
+        raise InputError(
+            t(
+                "Import {import_id} ({file}) was taken back before; nothing is left to do.",
+                import_id=import_id,
+                file=one.file,
+            )
+        )
+    return one
 
 
 def undo_import(store: Store, import_id: int, *, who: str) -> int:
@@ -74,16 +141,19 @@ def undo_import(store: Store, import_id: int, *, who: str) -> int:
     imports = schema.imports
     try:
         with store.writer(may="import lists") as connection:
-            one = connection.execute(select(imports).where(imports.c.import_id == import_id)).one_or_none()
-            if one is None:
-                raise InputError(f"There is no import {import_id}. Choose one from the list of imports.")
-            if one.undone_at is not None:
-                raise InputError(f"Import {import_id} ({one.file}) was taken back before; nothing is left to do.")
+            one = _standing(connection, import_id)
+            if store.actor is not None and one.table_name in _MAY:
+                store.actor.refuse_unless(_MAY[one.table_name])
             obstacles = list(_obstacles(connection, one))
             if obstacles:
                 raise InputError(
-                    f"Import {import_id} ({one.file}) cannot be taken back, since later records depend on it: "
-                    f"{'; '.join(obstacles)}. Take those back first, the latest first."
+                    t(
+                        "Import {import_id} ({file}) cannot be taken back, since later records depend on it: "
+                        "{items}. Take those back first, the latest first.",
+                        import_id=import_id,
+                        file=one.file,
+                        items="; ".join(obstacles),
+                    )
                 )
             rows = _take_back(connection, one)
             connection.execute(imports.update().where(imports.c.import_id == import_id).values(undone_at=now()))
@@ -91,8 +161,11 @@ def undo_import(store: Store, import_id: int, *, who: str) -> int:
             store.note(connection, who=who, what="undo import", table=one.table_name, key=str(import_id), detail=detail)
     except IntegrityError as error:
         raise InputError(
-            f"Import {import_id} cannot be taken back: its former content no longer fits the records. "
-            "Nothing was changed: take back what came later first."
+            t(
+                "Import {import_id} cannot be taken back: its former content no longer fits the records. "
+                "Nothing was changed: take back what came later first.",
+                import_id=import_id,
+            )
         ) from error
     return rows
 
@@ -117,8 +190,8 @@ def _obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
         yield from _later_entries_of_content(connection, one)
         return
     if one.table_name == "restorations":
-        yield from _dependents(connection, one, schema.process_log, "readings")
-        yield from _dependents(connection, one, schema.returns, "returns")
+        yield from _dependents(connection, one, schema.process_log, (_READINGS, _READINGS_TYPED))
+        yield from _dependents(connection, one, schema.returns, (_RETURNS, _RETURNS_TYPED))
         yield from _reports_before_former_delivery(connection, one)
     if one.table_name in KEYS:
         yield from _later_changes(connection, one)
@@ -126,33 +199,36 @@ def _obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
 
 
 def _named(import_id: int, file: str) -> str:
-    return f"import {import_id} ({file})"
+    return t("import {import_id} ({file})", import_id=import_id, file=file)
 
 
 def _key_in_words(table: str, key: str) -> str:
     """A key that `row_key` wrote, as a person writes it: the return's number with its defect."""
-    return key if len(KEYS[table]) == 1 else " with ".join(json.loads(key))
+    if len(KEYS[table]) == 1:
+        return key
+    number, defect = json.loads(key)
+    return t("{number} with {defect}", number=number, defect=defect)
 
 
 def _some(names: list[str]) -> str:
-    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return ", ".join(names[:_MOST_NAMED]) + more
+    named, left = ", ".join(names[:_MOST_NAMED]), len(names) - _MOST_NAMED
+    return t("{named} and {left} more", named=named, left=left) if left > 0 else named
 
 
 def _later_imports(connection: Connection, one: Row[Any]) -> Iterator[str]:
     imports = schema.imports
-    later = connection.execute(
+    since = connection.execute(
         select(imports)
         .where(
             imports.c.table_name == one.table_name, imports.c.import_id > one.import_id, imports.c.undone_at.is_(None)
         )
         .order_by(imports.c.import_id.desc())
     )
-    for row in later:
-        yield f"{_named(row.import_id, row.file)} changed the same content"
+    for row in since:
+        yield t("{named} changed the same content", named=_named(row.import_id, row.file))
 
 
-def _dependents(connection: Connection, one: Row[Any], table: Table, words: str) -> Iterator[str]:
+def _dependents(connection: Connection, one: Row[Any], table: Table, texts: tuple[str, str]) -> Iterator[str]:
     restorations, imports = schema.restorations, schema.imports
     found = connection.execute(
         select(table.c.import_id, imports.c.file, func.count().label("rows"))
@@ -163,9 +239,11 @@ def _dependents(connection: Connection, one: Row[Any], table: Table, words: str)
         .order_by(table.c.import_id)
     )
     for row in found:
-        yield f"{row.rows:,} {words} " + (
-            f"of {_named(row.import_id, row.file)}" if row.import_id is not None else "entered by a person"
-        )
+        imported, typed = texts
+        if row.import_id is None:
+            yield t(str(typed), rows=row.rows)
+        else:
+            yield t(str(imported), rows=row.rows, named=_named(row.import_id, row.file))
 
 
 def _reports_before_former_delivery(connection: Connection, one: Row[Any]) -> Iterator[str]:
@@ -179,25 +257,25 @@ def _reports_before_former_delivery(connection: Connection, one: Row[Any]) -> It
     )
     early = [row.return_id for row in reports if row.reported_on.isoformat() < delivered[row.restoration_id]]
     if early:
-        yield f"returns reported before the former date of delivery ({_some(sorted(early))})"
+        yield t("returns reported before the former date of delivery ({some})", some=_some(sorted(early)))
 
 
 def _later_changes(connection: Connection, one: Row[Any]) -> Iterator[str]:
     changes, imports = schema.import_changes, schema.imports
-    later = connection.execute(
+    since = connection.execute(
         select(changes.c.row_key, imports.c.import_id, imports.c.file)
         .join(imports, imports.c.import_id == changes.c.import_id)
         .where(
             changes.c.table_name == one.table_name, changes.c.import_id > one.import_id, imports.c.undone_at.is_(None)
         )
     ).all()
-    own = _own_keys(connection, one) if later else {}
+    own = _own_keys(connection, one) if since else {}
     touched: dict[str, list[str]] = {}
-    for row in later:
+    for row in since:
         if row.row_key in own:
             touched.setdefault(_named(row.import_id, row.file), []).append(row.row_key)
     for name, keys in touched.items():
-        yield f"{name} changed {len(keys):,} of its rows"
+        yield t("{name} changed {keys:,} of its rows", name=name, keys=len(keys))
 
 
 def _own_keys(connection: Connection, one: Row[Any]) -> dict[str, str]:
@@ -235,7 +313,7 @@ def _later_entries_of_rows(connection: Connection, one: Row[Any]) -> Iterator[st
     touched = dict.fromkeys(own[line.row_key] for line in lines if line.row_key in own)
     if touched:
         named = [_key_in_words(one.table_name, key) for key in touched]
-        yield f"{len(touched):,} of its rows changed by a person ({_some(named)})"
+        yield t("{touched:,} of its rows changed by a person ({some})", touched=len(touched), some=_some(named))
 
 
 def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator[str]:
@@ -246,4 +324,4 @@ def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator
         named.append((audit.c.table_name == "settings") & (audit.c.row_key == "costs"))
     lines = connection.execute(query.where(or_(*named))).all()
     if lines:
-        yield f"{len(lines):,} changes of the same content by a person"
+        yield t("{lines:,} changes of the same content by a person", lines=len(lines))

@@ -26,6 +26,7 @@ from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.models.base import BaseModels
 from remakes.records.standard import ProcessStandard
+from remakes.texts import run_on, t
 from remakes.trends.changed.expected import DRAWN, Expected, difference_of, estimate_of, expected_of, parts_of
 from remakes.trends.changed.sentences import label_of, sentence_of
 
@@ -250,21 +251,29 @@ def _scale(counted: PeriodCounts) -> float:
 def _check(counted: PeriodCounts, table: PatternTable) -> None:
     if counted.at_risk.shape[1] != table.patterns or counted.defects != table.defects:
         raise TableError(
-            "The counts of the periods and the pattern table hold different restorations. "
-            "Count both from the same records, one after the other."
+            t(
+                "The counts of the periods and the pattern table hold different restorations. Count both "
+                "from the same records, one after the other."
+            )
         )
 
 
 def _missing(counted: PeriodCounts, table: PatternTable, returns: int) -> str:
     """What there is too little of to split a difference."""
     if not counted.days[[BEFORE, AFTER]].all():
-        return "There are no two periods of whole months to compare yet."
+        return t("There are no two periods of whole months to compare yet.")
     months = _month_number(table.observed_until) - _month_number(table.first_delivered) + 1
     if months < LEAST_MONTHS:
-        return f"The records hold {months} months; to split a difference takes at least {LEAST_MONTHS}."
+        return t(
+            "The records hold {months} months; to split a difference takes at least {least_months}.",
+            months=months,
+            least_months=LEAST_MONTHS,
+        )
     if returns < LEAST_RETURNS:
-        return (
-            f"The two periods hold {returns} returns together; to split the difference takes at least {LEAST_RETURNS}."
+        return t(
+            "The two periods hold {returns} returns together; to split the difference takes at least {least_returns}.",
+            returns=returns,
+            least_returns=LEAST_RETURNS,
         )
     return ""
 
@@ -276,7 +285,15 @@ def _month_number(day: date) -> int:
 def _counts_only(counted: PeriodCounts, table: PatternTable, defect: str, *, returns: tuple[int, int]) -> WhatChanged:
     missing, scale = _missing(counted, table, sum(returns)), _scale(counted)
     difference = difference_of(*returns, scale=scale) if np.isfinite(scale) else UNKNOWN
-    counts = f"{returns[0]} returns in the earlier period and {returns[1]} in the later. " if sum(returns) else ""
+    counts = (
+        t(
+            "{returns} returns in the earlier period and {returns_2} in the later.",
+            returns=returns[0],
+            returns_2=returns[1],
+        )
+        if sum(returns)
+        else ""
+    )
     return WhatChanged(
         defect=defect,
         before=counted.before,
@@ -287,6 +304,6 @@ def _counts_only(counted: PeriodCounts, table: PatternTable, defect: str, *, ret
         parts=(Part(part="rest", label=label_of("rest", None), returns=difference),),
         enough=False,
         missing=missing,
-        sentence=f"{counts}{missing}",
+        sentence=run_on(counts, missing),
         scale=scale,
     )

@@ -7,6 +7,7 @@ from typing import Final
 
 from remakes.evidence.estimate import Estimate
 from remakes.records.standard import ProcessStandard
+from remakes.texts import in_a_row, later, run_on, t, tn
 
 __all__ = ["label_of", "sentence_of"]
 
@@ -16,14 +17,22 @@ _SMALL: Final = 0.5
 _MOST: Final = 3
 
 _LABELS: Final = {
-    "in_service": "restorations in service",
-    "age": "age of the restorations in service",
-    "case_mix": "case mix: kind of work, clinic, technician",
-    "not_recorded": "steps not recorded",
-    "rest": "rest: chance, and what is not in the records",
+    "in_service": later("restorations in service"),
+    "age": later("age of the restorations in service"),
+    "case_mix": later("case mix: kind of work, clinic, technician"),
+    "not_recorded": later("steps not recorded"),
+    "rest": later("rest: chance, and what is not in the records"),
 }
 _FACTOR: Final = "factor:"
-_NUMBERS: Final = ("", "month", "two months", "three months", "four months", "five months", "six months")
+_BEFORE: Final = (
+    "",
+    later("the month before"),
+    later("the two months before"),
+    later("the three months before"),
+    later("the four months before"),
+    later("the five months before"),
+    later("the six months before"),
+)
 
 NamedParts = Sequence[tuple[str, Estimate]]
 Periods = tuple[Sequence[str], Sequence[str]]
@@ -32,8 +41,8 @@ Periods = tuple[Sequence[str], Sequence[str]]
 def label_of(part: str, standard: ProcessStandard | None) -> str:
     """A part in words: `misses: Opaque until no metal shows`."""
     if part.startswith(_FACTOR) and standard is not None:
-        return f"misses: {_requirement(standard, part)}"
-    return _LABELS.get(part, part)
+        return t("misses: {requirement}", requirement=_requirement(standard, part))
+    return t(_LABELS[part]) if part in _LABELS else part
 
 
 def sentence_of(
@@ -45,16 +54,36 @@ def sentence_of(
     the interval of the difference holds 0 this is said first.
     """
     told = _told(difference, periods=periods, scale=scale)
-    if difference.low <= 0.0 <= difference.high:
-        told = f"The difference may be chance: {told}"
-    return " ".join(filter(None, [f"{told}.", _accounted(parts, standard)]))
+    first = (
+        t("The difference may be chance: {told}.", told=told)
+        if difference.low <= 0.0 <= difference.high
+        else t("{told}.", told=told)
+    )
+    return run_on(first, _accounted(parts, standard))
 
 
 def _told(difference: Estimate, *, periods: Periods, scale: float) -> str:
     size = round(difference.estimate)
-    amount = f"{_many(size)} {'return' if abs(size) == 1 else 'returns'} than" if size else "about as many returns as"
-    same_length = "" if scale == 1.0 else ", scaled to the same length"
-    return f"{amount} in {_earlier(*periods)}{same_length} ({_range(difference)})"
+    earlier, span = _earlier(*periods), _range(difference)
+    if scale != 1.0:
+        earlier = t("{earlier}, scaled to the same length", earlier=earlier)
+    if size > 0:
+        return tn(
+            size,
+            "{n:,} more return than in {earlier} ({span})",
+            "{n:,} more returns than in {earlier} ({span})",
+            earlier=earlier,
+            span=span,
+        )
+    if size < 0:
+        return tn(
+            -size,
+            "{n:,} fewer return than in {earlier} ({span})",
+            "{n:,} fewer returns than in {earlier} ({span})",
+            earlier=earlier,
+            span=span,
+        )
+    return t("about as many returns as in {earlier} ({span})", earlier=earlier, span=span)
 
 
 def _earlier(before: Sequence[str], after: Sequence[str]) -> str:
@@ -62,8 +91,8 @@ def _earlier(before: Sequence[str], after: Sequence[str]) -> str:
     year, number = (int(text) for text in before[-1].split("-"))
     if after[0] == f"{year + number // 12:04d}-{number % 12 + 1:02d}":
         size = len(before)
-        return f"the {_NUMBERS[size] if size < len(_NUMBERS) else f'{size} months'} before"
-    return before[0] if len(before) == 1 else f"{before[0]} to {before[-1]}"
+        return t(_BEFORE[size]) if size < len(_BEFORE) else t("the {size} months before", size=size)
+    return before[0] if len(before) == 1 else t("{first} to {last}", first=before[0], last=before[-1])
 
 
 def _accounted(parts: NamedParts, standard: ProcessStandard) -> str:
@@ -71,30 +100,37 @@ def _accounted(parts: NamedParts, standard: ProcessStandard) -> str:
     certain = [one for one in of_mix if abs(one[1].estimate) > _SMALL and not one[1].low <= 0.0 <= one[1].high]
     named = sorted(certain, key=lambda one: -abs(one[1].estimate))[:_MOST]
     others = sum(value.estimate for part, value in of_mix if part not in {name for name, _value in named})
-    clauses = [f"{_many(round(value.estimate))} with {_cause(part, value, standard)}" for part, value in named]
+    clauses = [(round(value.estimate), _cause(part, value, standard)) for part, value in named]
     if abs(others) > _SMALL:
-        clauses.append(f"{_many(round(others))} with {'other ' if named else ''}parts that may be chance or are small")
-    left = "about nothing" if abs(rest.estimate) <= _SMALL else _many(round(rest.estimate))
-    left = f"{left} ({_range(rest)})"
-    beyond = ", which is more than chance explains" if not rest.low <= 0.0 <= rest.high else ""
+        small = (
+            t("other parts that may be chance or are small") if named else t("parts that may be chance or are small")
+        )
+        clauses.append((round(others), small))
+    left = t("about nothing") if abs(rest.estimate) <= _SMALL else _many(round(rest.estimate))
+    left = t("{left} ({span})", left=left, span=_range(rest))
+    if not rest.low <= 0.0 <= rest.high:
+        left = t("{left}, which is more than chance explains", left=left)
     if not clauses:
-        return f"None of it goes with what was in service; left over: {left}{beyond}."
+        return t("None of it goes with what was in service; left over: {left}.", left=left)
     # The verb stands once, in the first clause.
-    amount, cause = clauses[0].split(" with ", 1)
-    goes = "goes" if amount.startswith("1 ") else "go"
-    told = _joined([f"{amount} {goes} with {cause}", *clauses[1:]])
-    return f"Of that, about {told}; left over: {left}{beyond}."
+    (size, cause), *more = clauses
+    first = tn(abs(size), "{many} goes with {cause}", "{many} go with {cause}", many=_many(size), cause=cause)
+    told = in_a_row([first, *(t("{many} with {cause}", many=_many(one), cause=other) for one, other in more)])
+    return t("Of that, about {told}; left over: {left}.", told=told, left=left)
 
 
 def _cause(part: str, value: Estimate, standard: ProcessStandard) -> str:
-    more = "more" if value.estimate > 0 else "fewer"
+    more = value.estimate > 0
     if part.startswith(_FACTOR):
-        return f"{more} misses of “{_requirement(standard, part)}”"
+        requirement = _requirement(standard, part)
+        if more:
+            return t("more misses of “{requirement}”", requirement=requirement)
+        return t("fewer misses of “{requirement}”", requirement=requirement)
     words = {
-        "in_service": f"{more} restorations in service",
-        "age": "the age of the restorations in service",
-        "case_mix": "the case mix",
-        "not_recorded": f"{more} steps not recorded",
+        "in_service": t("more restorations in service") if more else t("fewer restorations in service"),
+        "age": t("the age of the restorations in service"),
+        "case_mix": t("the case mix"),
+        "not_recorded": t("more steps not recorded") if more else t("fewer steps not recorded"),
     }
     return words[part]
 
@@ -106,20 +142,19 @@ def _requirement(standard: ProcessStandard, part: str) -> str:
 
 
 def _many(size: int) -> str:
-    return f"{abs(size):,} {'more' if size > 0 else 'fewer'}"
+    return t("{size:,} more", size=size) if size > 0 else t("{size:,} fewer", size=-size)
 
 
 def _range(value: Estimate) -> str:
     low, high = round(value.low), round(value.high)
     if low > 0:
-        return f"{low:,} to {high:,} more"
+        return t("{low:,} to {high:,} more", low=low, high=high)
     if high < 0:
-        return f"{-high:,} to {-low:,} fewer"
+        return t("{value:,} to {value_2:,} fewer", value=-high, value_2=-low)
     if low == 0:
-        return f"0 to {high:,} more"
-    return f"from {-low:,} fewer to {high:,} more" if high > 0 else f"0 to {-low:,} fewer"
-
-
-def _joined(clauses: Sequence[str]) -> str:
-    *first, last = clauses
-    return f"{', '.join(first)} and {last}" if first else last
+        return t("0 to {high:,} more", high=high)
+    return (
+        t("from {value:,} fewer to {high:,} more", value=-low, high=high)
+        if high > 0
+        else t("0 to {value:,} fewer", value=-low)
+    )

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.counts.delays import DelayCounts
+from remakes.texts import t, tn
 from remakes.trends.delay.nowcast import EVERY_DEFECT, MOST_COMPLETE, Nowcast, late_returns
 
 __all__ = ["BackTest", "PastForecast", "back_test", "month_ends"]
@@ -97,11 +98,19 @@ class BackTest:
             return self.missing
         found, error = self.of(), self.mean_error()
         held, cuts = sum(one.held for one in found), len({one.cut for one in found})
-        side = "too many" if error > 0 else "too few"
-        return (
-            f"Tried out at the ends of {cuts} earlier months with what had been entered by then: {held} of "
-            f"{len(found)} intervals of {self.level:.0%} held what came later ({held / len(found):.0%}); on average "
-            f"{abs(error):.1f} returns {side} were forecast for a month, where {_average_came(found):.1f} came."
+        side = t("too many") if error > 0 else t("too few")
+        return t(
+            "Tried out at the ends of {cuts} earlier months with what had been entered by then: {held} "
+            "of {found} intervals of {level:.0%} held what came later ({held_2:.0%}); on average "
+            "{error:.1f} returns {side} were forecast for a month, where {average_came:.1f} came.",
+            cuts=cuts,
+            held=held,
+            found=len(found),
+            level=self.level,
+            held_2=held / len(found),
+            error=abs(error),
+            side=side,
+            average_came=_average_came(found),
         )
 
 
@@ -143,8 +152,14 @@ def back_test(
     missing = (
         ""
         if tried >= _FEWEST_FORECASTS
-        else f"The nowcast could be tried out on {tried} earlier {'month' if tried == 1 else 'months'}; "
-        f"at least {_FEWEST_FORECASTS} are needed to say how often it holds."
+        else tn(
+            tried,
+            "The nowcast could be tried out on {n} earlier month; at least {least} are needed to say how often it "
+            "holds.",
+            "The nowcast could be tried out on {n} earlier months; at least {least} are needed to say how often it "
+            "holds.",
+            least=_FEWEST_FORECASTS,
+        )
     )
     return BackTest(level=level, forecasts=tuple(found), enough=not missing, missing=missing)
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.counts.delays import DelayCounts
+from remakes.texts import t, tn
 from remakes.trends.delay.entry_clock import EntryClock, calendar_clock, entry_clock
 from remakes.trends.delay.reverse_time import DelayCurve, RiskSets, risk_sets
 
@@ -81,23 +82,28 @@ class EntryDelay:
 def too_little_for_delay(delays: DelayCounts) -> str:
     """Why the records do not tell how long entering takes; blank where they do."""
     if delays.entries < FEWEST_ENTRIES:
-        have = "return has" if delays.entries == 1 else "returns have"
-        return (
-            f"Only {delays.entries} {have} a usable day of entry; at least {FEWEST_ENTRIES} are needed to know how "
-            "long entering takes."
+        return tn(
+            delays.entries,
+            "Only {n} return has a usable day of entry; at least {least} are needed to know how long entering takes.",
+            "Only {n} returns have a usable day of entry; at least {least} are needed to know how long entering takes.",
+            least=FEWEST_ENTRIES,
         )
     history = delays.last_known - int(delays.entry_reported.min())
     if history < _FEWEST_DAYS:
-        return (
-            f"The returns with a usable day of entry go back {history} days; at least {_FEWEST_DAYS} are needed for "
-            "long delays to be seen."
+        return t(
+            "The returns with a usable day of entry go back {history} days; at least {fewest_days} are "
+            "needed for long delays to be seen.",
+            history=history,
+            fewest_days=_FEWEST_DAYS,
         )
     entered = delays.entry_reported + delays.entry_delay
     on_one_day = int(np.bincount(entered - entered.min(), delays.entry_count).max())
     if on_one_day > _MOST_ON_ONE_DAY * delays.entries:
-        return (
-            f"{on_one_day} of {delays.entries} dated entries were made on a single day, as when old papers are typed "
-            "in, which does not tell how long entering usually takes."
+        return t(
+            "{on_one_day} of {entries} dated entries were made on a single day, as when old papers are "
+            "typed in, which does not tell how long entering usually takes.",
+            on_one_day=on_one_day,
+            entries=delays.entries,
         )
     return ""
 
@@ -152,8 +158,9 @@ def _slower_lately(delays: DelayCounts, clock: EntryClock, recent: NDArray[np.bo
 def _said_of_change(slower: float) -> str:
     if abs(slower) <= _CLEARLY:
         return ""
-    pace = "slower" if slower > 0 else "quicker"
-    return f"Entering has become {pace}; only the last four months tell how long it takes now."
+    if slower > 0:
+        return t("Entering has become slower; only the last four months tell how long it takes now.")
+    return t("Entering has become quicker; only the last four months tell how long it takes now.")
 
 
 def _sets(delays: DelayCounts, clock: EntryClock, chosen: NDArray[np.bool_]) -> RiskSets:
@@ -199,7 +206,9 @@ def _quiet(delays: DelayCounts) -> str:
     silent = delays.last_known - last
     if silent <= 2 * longest:
         return ""
-    return (
-        f"Nothing has been entered since {date.fromordinal(last)}, {silent} days before the end of observation; if "
-        "entering has stopped, more is missing than is said here."
+    return t(
+        "Nothing has been entered since {fromordinal}, {silent} days before the end of observation; "
+        "if entering has stopped, more is missing than is said here.",
+        fromordinal=date.fromordinal(last),
+        silent=silent,
     )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from remakes.counts.delays import DelayCounts
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.texts import run_on, t, tn
 from remakes.trends.delay.entry_delay import EntryDelay, entry_delay, too_little_for_delay
 from remakes.trends.delay.report_calendar import EVERY_DEFECT, ReportCalendar
 
@@ -101,18 +102,24 @@ class Nowcast:
     def sentence(self) -> str:
         """How long entering takes, and how complete the latest months are."""
         if self.delay is None:
-            return f"{self.missing} The latest months may still grow; they are shown as entered."
+            return t("{missing} The latest months may still grow; they are shown as entered.", missing=self.missing)
         open_months = [one for one in self.of(EVERY_DEFECT) if one.completeness < MOST_COMPLETE]
-        latest = [self._said_of(one) for one in reversed(open_months[-3:])] or ["All months are as good as complete."]
-        return " ".join(
-            part for part in (_said_of_delay(self.delay), self.delay.changed, *latest, self.delay.quiet) if part
-        )
+        latest = [self._said_of(one) for one in reversed(open_months[-3:])] or [
+            t("All months are as good as complete.")
+        ]
+        return run_on(_said_of_delay(self.delay), self.delay.changed, *latest, self.delay.quiet)
 
     def _said_of(self, one: NowcastMonth) -> str:
-        return (
-            f"{one.month} is {one.completeness:.0%} complete: {_count(one.reported, 'return')} entered, "
-            f"{one.late.estimate:.1f} expected to follow ({self.level:.0%} interval "
-            f"{one.late.low:.0f} to {one.late.high:.0f})."
+        return t(
+            "{month} is {completeness:.0%} complete: {count} entered, {estimate:.1f} expected to follow "
+            "({level:.0%} interval {low:.0f} to {high:.0f}).",
+            month=one.month,
+            completeness=one.completeness,
+            count=tn(one.reported, "{n} return", "{n} returns"),
+            estimate=one.late.estimate,
+            level=self.level,
+            low=one.late.low,
+            high=one.late.high,
         )
 
 
@@ -146,7 +153,13 @@ def late_returns(delays: DelayCounts, *, level: float = 0.90, draws: int = 2000,
     hardly touched. Defects are forecast one by one and need not add up to ``all`` exactly.
     """
     if not 0.0 < level < 1.0 or draws < 100:
-        raise TableError(f"A level of {level} with {draws} draws. Need a fraction such as 0.9 and at least 100 draws.")
+        raise TableError(
+            t(
+                "A level of {level} with {draws} draws. Need a fraction such as 0.9 and at least 100 draws.",
+                level=level,
+                draws=draws,
+            )
+        )
     calendar = ReportCalendar.of(delays)
     missing = too_little_for_delay(delays)
     if missing:
@@ -231,21 +244,22 @@ def _predicted(mean: Floats, spreads: Floats, level: float, generator: np.random
 
 
 def _said_of_delay(delay: EntryDelay) -> str:
-    said = (
-        f"Half of the returns are entered {_days(delay.usual_days)} of the report, nine in ten "
-        f"{_days(delay.most_days)}; the longest took {_count(delay.longest_days, 'day')} "
-        f"({_count(delay.entries, 'dated entry', 'dated entries')}), and nothing is known beyond that."
+    said = t(
+        "Half of the returns are entered {days} of the report, nine in ten {days_2}; the longest "
+        "took {count} ({count_2}), and nothing is known beyond that.",
+        days=_days(delay.usual_days),
+        days_2=_days(delay.most_days),
+        count=tn(delay.longest_days, "{n} day", "{n} days"),
+        count_2=tn(delay.entries, "{n} dated entry", "{n} dated entries"),
     )
     if not delay.batch_days:
         return said
-    return (
-        f"{said} Returns are entered in batches, on {_count(delay.batch_days, 'day')} in all; time is counted in these."
+    return t(
+        "{said} Returns are entered in batches, on {count} in all; time is counted in these.",
+        said=said,
+        count=tn(delay.batch_days, "{n} day", "{n} days"),
     )
 
 
 def _days(days: int) -> str:
-    return "on the day" if days == 0 else f"within {_count(days, 'day')}"
-
-
-def _count(number: int, one: str, many: str = "") -> str:
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return tn(days, "within {n} day", "within {n} days") if days else t("on the day")

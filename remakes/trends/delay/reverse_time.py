@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from remakes.errors import TableError
+from remakes.texts import t
 
 __all__ = ["DelayCurve", "RiskSets", "reverse_time_curve", "risk_sets"]
 
@@ -115,9 +116,13 @@ def risk_sets(*, group: ArrayLike, delay: ArrayLike, age: ArrayLike, count: Arra
     g, d, a, n = (np.atleast_1d(np.asarray(one, dtype=np.int64)) for one in (group, delay, age, count))
     if not n.sum() or d.min() < 0 or np.any(d > a):
         raise TableError(
-            f"{int(n.sum())} entries, the shortest delay {int(d.min(initial=0))}, {int((d > a).sum())} delays longer "
-            "than could have been seen. Need at least one entry and delays from 0 to the age. "
-            "Leave out entries made later."
+            t(
+                "{n} entries, the shortest delay {d}, {value} delays longer than could have been seen. Need "
+                "at least one entry and delays from 0 to the age. Leave out entries made later.",
+                n=int(n.sum()),
+                d=int(d.min(initial=0)),
+                value=int((d > a).sum()),
+            )
         )
     days = int(d.max()) + 1
     shape = (int(g.max()) + 1, days)

@@ -26,6 +26,7 @@ from remakes.counts.deliveries import DeliveryCounts
 from remakes.counts.table import DAYS_PER_MONTH
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
+from remakes.texts import t, tn
 
 __all__ = ["WITHIN", "DeliveryShare", "delivery_shares"]
 
@@ -69,8 +70,12 @@ class DeliveryShare:
         """Why there is no share; blank where there is one."""
         if isfinite(self.share.estimate):
             return ""
-        span = "1 month" if self.within_months == 1 else f"{self.within_months} months"
-        return f"No restoration delivered in {self.month} has been observed for {span} yet."
+        return tn(
+            self.within_months,
+            "No restoration delivered in {month} has been observed for 1 month yet.",
+            "No restoration delivered in {month} has been observed for {n} months yet.",
+            month=self.month,
+        )
 
     def as_json(self) -> dict[str, object]:
         """A row of “by_delivery_month”; what is not known becomes null."""
@@ -125,9 +130,13 @@ def delivery_shares(
     intervals for a survival distribution with small samples or heavy censoring. Biostatistics 14:723-736 (2013).
     """
     if any(months < 1 for months in within):
-        raise TableError(f"Times within which to count: {tuple(within)}. Need whole months of service from 1 on.")
+        raise TableError(
+            t("Times within which to count: {tuple}. Need whole months of service from 1 on.", tuple=tuple(within))
+        )
     if not 0.0 < level < 1.0:
-        raise TableError(f"A confidence level of {level}. Need a fraction between 0 and 1, such as 0.95.")
+        raise TableError(
+            t("A confidence level of {level}. Need a fraction between 0 and 1, such as 0.95.", level=level)
+        )
     last_days = np.array([last_day(months) for months in within], dtype=np.int64)
     found: list[DeliveryShare] = []
     for position, month in enumerate(deliveries.months):

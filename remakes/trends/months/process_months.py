@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from remakes.counts.process_months import ProcessMonthCounts
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.tables.proportions import Proportion, proportion_interval
+from remakes.texts import later, run_on, t, tn
 from remakes.trends.limits.share_series import (
     LEAST_IN_MONTH,
     LEAST_MONTHS,
@@ -31,8 +32,8 @@ __all__ = ["NEAR_LOWER", "NEAR_UPPER", "ProcessFactor", "ProcessMonth", "process
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-NEAR_UPPER: Final = "twice near the upper limit"
-NEAR_LOWER: Final = "twice near the lower limit"
+NEAR_UPPER: Final = t("twice near the upper limit")
+NEAR_LOWER: Final = t("twice near the lower limit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,9 +147,15 @@ def process_side(counted: ProcessMonthCounts) -> tuple[ProcessFactor, ...]:
     """
     if not counted.factors or not counted.months:
         return ()
-    misses = _Kind.of(counted.missed, counted.recorded, counted.new_limit, name="missed", whole="recorded")
+    misses = _Kind.of(
+        counted.missed, counted.recorded, counted.new_limit, name=later("missed"), whole=later("recorded")
+    )
     gaps = _Kind.of(
-        counted.not_recorded, counted.restorations, counted.new_reading, name="not recorded", whole="restorations"
+        counted.not_recorded,
+        counted.restorations,
+        counted.new_reading,
+        name=later("not recorded"),
+        whole=later("restorations"),
     )
     return tuple(_factor(counted, row, misses, gaps) for row in range(len(counted.factors)))
 
@@ -250,10 +257,17 @@ def _sentence(counted: ProcessMonthCounts, row: int, kinds: tuple[_Kind, _Kind],
         for kind in kinds
     ]
     if began := _began(kinds[0].anew[row]):
-        parts.append(f"The limit changed in {counted.months[began]}: months before and after are not compared.")
+        parts.append(
+            t("The limit changed in {months}: months before and after are not compared.", months=counted.months[began])
+        )
     if isfinite(false_alarm_months):
-        parts.append(f"One signal is false in about {false_alarm_months:.0f} months where nothing changes.")
-    return " ".join(parts)
+        parts.append(
+            t(
+                "One signal is false in about {false_alarm_months:.0f} months where nothing changes.",
+                false_alarm_months=false_alarm_months,
+            )
+        )
+    return run_on(*parts)
 
 
 def _stands(months: tuple[str, ...], row: int, kind: _Kind) -> str:
@@ -264,16 +278,39 @@ def _stands(months: tuple[str, ...], row: int, kind: _Kind) -> str:
         return _differs(months, row, kind, latest)
     _centre, low, high = kind.limits(row, latest)
     share = kind.events[row, latest] / kind.totals[row, latest]
-    within = (
-        f"In {months[latest]} {_per_cent(share)} {kind.name}, within the limits of common variation "
-        f"({_per_cent(low)} to {_per_cent(high)})"
+    within = t(
+        "In {months} {per_cent} {name}, within the limits of common variation ({per_cent_2} to {per_cent_3})",
+        months=months[latest],
+        per_cent=_per_cent(share),
+        name=t(kind.name),
+        per_cent_2=_per_cent(low),
+        per_cent_3=_per_cent(high),
     )
     if not signalled:
-        return f"{within}."
+        return t("{within}.", within=within)
     last = signalled[-1]
     since = int(kind.judged.since[row, last])
-    began = f", most likely since {months[since]}" if since < last else ""
-    return f"{within}; the latest signal was in {months[last]} ({', '.join(kind.signals(row, last))}{began})."
+    signals = ", ".join(t(one) for one in kind.signals(row, last))
+    if since < last:
+        return t(
+            "{within}; the latest signal was in {month} ({signals}, most likely since {since}).",
+            within=within,
+            month=months[last],
+            signals=signals,
+            since=months[since],
+        )
+    return t(
+        "{within}; the latest signal was in {month} ({signals}).", within=within, month=months[last], signals=signals
+    )
+
+
+#: More or less often, by kind and direction.
+_OFTEN: Final = {
+    ("missed", True): later("Missed more often"),
+    ("missed", False): later("Missed less often"),
+    ("not recorded", True): later("Not recorded more often"),
+    ("not recorded", False): later("Not recorded less often"),
+}
 
 
 def _differs(months: tuple[str, ...], row: int, kind: _Kind, latest: int) -> str:
@@ -282,26 +319,44 @@ def _differs(months: tuple[str, ...], row: int, kind: _Kind, latest: int) -> str
     way = next(int(rule[row, latest]) for rule in (judged.drift, judged.near, judged.outside) if rule[row, latest])
     since = int(judged.since[row, latest])
     events, total = int(kind.events[row, since : latest + 1].sum()), int(kind.totals[row, since : latest + 1].sum())
-    when = f"in {months[latest]}" if since == latest else f"since {months[since]} most likely"
-    return (
-        f"{kind.name.capitalize()} {'more' if way > 0 else 'less'} often {when}: {events} of {total} {kind.whole} "
-        f"({_per_cent(events / total)}), {_per_cent(float(judged.centre[row, latest]))} in the months before."
+    when = (
+        t("in {month}", month=months[latest])
+        if since == latest
+        else t("since {month} most likely", month=months[since])
+    )
+    return t(
+        "{more_often} {when}: {events} of {total} {whole} ({per_cent}), {per_cent_2} in the months before.",
+        more_often=t(_OFTEN[str(kind.name), way > 0]),
+        when=when,
+        events=events,
+        total=total,
+        whole=t(kind.whole),
+        per_cent=_per_cent(events / total),
+        per_cent_2=_per_cent(float(judged.centre[row, latest])),
     )
 
 
 def _missing(counted: ProcessMonthCounts, row: int, kind: _Kind) -> str:
     """What it takes to judge a month."""
     if not kind.totals[row].any():
-        nothing = (
-            "was recorded for this requirement" if counted.restorations[row].any() else "fell under this requirement"
-        )
-        return f"No restoration delivered in these months {nothing}."
+        if counted.restorations[row].any():
+            return t("No restoration delivered in these months was recorded for this requirement.")
+        return t("No restoration delivered in these months fell under this requirement.")
     began = _began(kind.anew[row])
     have = int(np.count_nonzero(kind.totals[row, began:] >= LEAST_IN_MONTH))
-    since = f" since the limit changed in {counted.months[began]}" if began else ""
-    return (
-        f"{have} {'month' if have == 1 else 'months'} with {LEAST_IN_MONTH} or more {kind.whole}{since}; "
-        f"{LEAST_MONTHS} are needed before another one can be judged by its share {kind.name}."
+    whole = t(kind.whole)
+    if began:
+        whole = t("{whole} since the limit changed in {month}", whole=whole, month=counted.months[began])
+    return tn(
+        have,
+        "{n} month with {least_in_month} or more {whole}; {least_months} are needed before another one can be judged "
+        "by its share {name}.",
+        "{n} months with {least_in_month} or more {whole}; {least_months} are needed before another one can be judged "
+        "by its share {name}.",
+        least_in_month=LEAST_IN_MONTH,
+        whole=whole,
+        least_months=LEAST_MONTHS,
+        name=t(kind.name),
     )
 
 
@@ -313,4 +368,5 @@ def _began(anew: Flags) -> int:
 
 def _per_cent(share: float) -> str:
     value = 100.0 * share
-    return f"{value:.0f} %" if value >= 10.0 or value == 0.0 else f"{value:.1f} %"
+    # Numbers get the signs of the language within t.
+    return t("{value:.0f} %", value=value) if value >= 10.0 or value == 0.0 else t("{value:.1f} %", value=value)

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from remakes.counts.calendar import CalendarCounts
 from remakes.counts.table import PatternTable
 from remakes.evidence.estimate import finite_or_none
+from remakes.records.codes import defect_in_text
+from remakes.texts import t
 from remakes.trends.months.common_variation import limits
 from remakes.trends.months.expected import MIN_REFERENCE_RETURNS, Expected, expect
 from remakes.trends.months.signals import (
@@ -236,7 +238,7 @@ def _verdict(
             missing=missing,
             since=None,
             false_alarm_months=float("nan"),
-            sentence=f"Counts only, no judgement. {missing}",
+            sentence=t("Counts only, no judgement. {missing}", missing=missing),
         )
     latest = months[judged[-1]]
     change = latest_change(
@@ -256,7 +258,7 @@ def _verdict(
         since=change.since if change and change.stands else None,
         false_alarm_months=false_alarm_months,
         sentence=said(
-            "" if defect == EVERY else defect.replace("_", " "),
+            "" if defect == EVERY else defect_in_text(defect),
             change,
             latest=(latest.month, latest.returns, latest.expected, latest.low, latest.high),
             false_alarm_months=false_alarm_months,
@@ -271,7 +273,8 @@ def _missing(months: tuple[JudgedMonth, ...], before: Expected, complete: Flags)
         return too_few_months(len(months))
     if before.reference_returns[known].max() < MIN_REFERENCE_RETURNS:
         return too_few_returns(int(before.reference_returns[known[-1]]))
-    return (
-        f"No month with enough earlier months is complete yet: a month is judged once all of it was observed and at "
-        f"least {MIN_COMPLETENESS:.0%} of its returns are entered."
+    return t(
+        "No month with enough earlier months is complete yet: a month is judged once all of it was "
+        "observed and at least {min_completeness:.0%} of its returns are entered.",
+        min_completeness=MIN_COMPLETENESS,
     )

@@ -25,6 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from remakes.texts import later
 from remakes.trends.months.common_variation import TAIL, at_least, at_most, drawn_overdispersion
 
 __all__ = [
@@ -44,11 +45,11 @@ __all__ = [
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-ABOVE: Final = "above the limit"
-BELOW: Final = "below the limit"
+ABOVE: Final = later("above the limit")
+BELOW: Final = later("below the limit")
 #: Months that add up, none of which need stand out by itself.
-RISE: Final = "slow rise"
-FALL: Final = "slow fall"
+RISE: Final = later("slow rise")
+FALL: Final = later("slow fall")
 
 #: The latest months before a month are kept out of its expectation, lest a change teach what it is measured against.
 GUARD_MONTHS: Final = 3

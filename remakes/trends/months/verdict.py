@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from remakes.evidence.estimate import Estimate
+from remakes.texts import later, t, tn
 from remakes.trends.months.expected import MIN_REFERENCE_MONTHS, MIN_REFERENCE_RETURNS
 from remakes.trends.months.signals import ABOVE, GUARD_MONTHS, RISE, change_point
 
@@ -113,17 +114,24 @@ def _ratio(seen: float, awaited: float, spread: float) -> Estimate:
 def too_few_months(months: int) -> str:
     """What is missing in a short record."""
     needed = MIN_REFERENCE_MONTHS + GUARD_MONTHS + 1
-    return (
-        f"The records cover {_months(months)}; the first month that can be judged is the {needed}th: "
-        f"{MIN_REFERENCE_MONTHS} months to learn from, and {GUARD_MONTHS} that are left out before the month."
+    return t(
+        "The records cover {months}; the first month that can be judged is the {needed}th: "
+        "{min_reference_months} months to learn from, and {guard_months} that are left out before "
+        "the month.",
+        months=_months(months),
+        needed=needed,
+        min_reference_months=MIN_REFERENCE_MONTHS,
+        guard_months=GUARD_MONTHS,
     )
 
 
 def too_few_returns(returns: int) -> str:
     """What is missing where hardly anything came back."""
-    return (
-        f"There {'is' if returns == 1 else 'are'} {_returns(returns)} in the earlier months to learn from; "
-        f"at least {MIN_REFERENCE_RETURNS} are needed to say what to expect."
+    return tn(
+        returns,
+        "There is {n} return in the earlier months to learn from; at least {least} are needed to say what to expect.",
+        "There are {n} returns in the earlier months to learn from; at least {least} are needed to say what to expect.",
+        least=MIN_REFERENCE_RETURNS,
     )
 
 
@@ -145,31 +153,63 @@ def said(
         The latest judged month, its returns, what was expected, and the limits.
     false_alarm_months : float
     """
-    wrong = f"Where nothing changes, these rules give a false signal every {false_alarm_months:.0f} months on average."
+    wrong = t(
+        "Where nothing changes, these rules give a false signal every {false_alarm_months:.0f} months on average.",
+        false_alarm_months=false_alarm_months,
+    )
     month, returns, expected, low, high = latest
-    now = (
-        f"{month} had {_returns(returns, defect)} where {expected:.1f} were expected; "
-        f"{low:.0f} to {high:.0f} are common variation."
+    now = t(
+        "{month} had {returns} where {expected:.1f} were expected; {low:.0f} to {high:.0f} are common variation.",
+        month=month,
+        returns=_returns(returns, defect),
+        expected=expected,
+        low=low,
+        high=high,
     )
     if change is None:
-        return f"No signal in the latest {STANDS_MONTHS} months judged: {now} {wrong}"
-    figures = (
-        f"{_returns(change.returns, defect)} in {_months(change.months)} where {change.expected:.1f} were expected, "
-        f"ratio {change.ratio}"
-    )
-    signal = f"“{change.signal}” in {change.signalled}"
-    if not change.stands:
-        return (
-            f"Cannot tell whether it has changed: there was a signal ({signal}), but the figures since {change.since} "
-            f"are within chance: {figures}. {now} {wrong}"
+        return t(
+            "No signal in the latest {stands_months} months judged: {now} {wrong}",
+            stands_months=STANDS_MONTHS,
+            now=now,
+            wrong=wrong,
         )
-    more = "More" if change.rise else "Fewer"
-    return f"{more} than expected, most likely since {change.since}: {figures}. The signal was {signal}. {wrong}"
+    figures = t(
+        "{returns} in {months} where {expected:.1f} were expected, ratio {ratio}",
+        returns=_returns(change.returns, defect),
+        months=_months(change.months),
+        expected=change.expected,
+        ratio=change.ratio,
+    )
+    signal = t("“{signal}” in {month}", signal=t(change.signal), month=change.signalled)
+    if not change.stands:
+        return t(
+            "Cannot tell whether it has changed: there was a signal ({signal}), but the figures since "
+            "{since} are within chance: {figures}. {now} {wrong}",
+            signal=signal,
+            since=change.since,
+            figures=figures,
+            now=now,
+            wrong=wrong,
+        )
+    told = (
+        later("More than expected, most likely since {since}: {figures}. The signal was {signal}. {wrong}")
+        if change.rise
+        else later("Fewer than expected, most likely since {since}: {figures}. The signal was {signal}. {wrong}")
+    )
+    return t(
+        str(told),
+        since=change.since,
+        figures=figures,
+        signal=signal,
+        wrong=wrong,
+    )
 
 
 def _months(months: int) -> str:
-    return "1 month" if months == 1 else f"{months} months"
+    return tn(months, "{n} month", "{n} months")
 
 
 def _returns(returns: int, defect: str = "") -> str:
-    return f"{returns} {'return' if returns == 1 else 'returns'}{f' with {defect}' if defect else ''}"
+    if defect:
+        return tn(returns, "{n} return with {defect}", "{n} returns with {defect}", defect=defect)
+    return tn(returns, "{n} return", "{n} returns")

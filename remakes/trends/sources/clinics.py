@@ -10,6 +10,7 @@ import numpy as np
 from remakes.counts.sources import CLINIC, SourceCounts
 from remakes.counts.table import PatternTable
 from remakes.evidence.models.shrinkage import Shrinkage
+from remakes.texts import t
 from remakes.trends.sources.figures import Sources
 from remakes.trends.sources.naming import judge
 from remakes.trends.sources.standardized import compare, shrinkages_of
@@ -41,10 +42,10 @@ def clinics(
     Sources
         Those that stand out first, all others by code; every clinic with "all" and with each defect it has.
     """
-    missing = too_few(counted, table, _KINDS, TooFew("clinic", "the clinic", "the deliveries"))
+    missing = too_few(counted, table, _KINDS, TooFew(t("clinic"), t("the clinic"), t("the deliveries")))
     chosen = sum(one.what == CLINIC for one in counted.sources)
     if not missing and chosen < 2:
-        missing = "All restorations went to one clinic, so there is nothing to compare it with."
+        missing = t("All restorations went to one clinic, so there is nothing to compare it with.")
     shape = (chosen, len(table.defects) + 1)
     if missing:
         return counts_only(counted, table, _KINDS, np.zeros(shape, dtype=np.bool_), missing)
@@ -58,7 +59,7 @@ def clinics(
         tested=judged.tested,
         enough=True,
         missing="",
-        sentence=in_words(found, judged.tested, "clinics"),
+        sentence=in_words(found, judged.tested, t("clinics")),
     )
 
 

@@ -11,6 +11,7 @@ from scipy.special import gammaincinv, gammaln
 
 from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.texts import t
 
 __all__ = ["SMALLEST_SD", "GammaPrior", "gamma_prior"]
 
@@ -79,8 +80,12 @@ def gamma_prior(observed: ArrayLike, expected: ArrayLike, *, smallest_sd: float 
     seen, held = np.asarray(observed, dtype=np.float64), np.asarray(expected, dtype=np.float64)
     if seen.shape != held.shape or (seen < 0).any() or (held < 0).any():
         raise TableError(
-            f"Counts of shape {seen.shape} with expectations of shape {held.shape}, or negative ones. "
-            "Need as many of one as of the other, none below 0. Take both from one standardization."
+            t(
+                "Counts of shape {shape} with expectations of shape {shape_2}, or negative ones. Need as "
+                "many of one as of the other, none below 0. Take both from one standardization.",
+                shape=seen.shape,
+                shape_2=held.shape,
+            )
         )
     usable = held > 0
     seen, held = seen[usable], held[usable]

@@ -13,6 +13,7 @@ from remakes.counts.table import PatternTable
 from remakes.evidence.findings import PLAUSIBLE_WEIGHT
 from remakes.evidence.models.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
+from remakes.texts import t
 from remakes.trends.sources.figures import ALL, SourceFigure, Sources
 from remakes.trends.sources.naming import judge
 from remakes.trends.sources.standardized import compare, shrinkages_of
@@ -59,7 +60,9 @@ def sources(
     20 % did. Nine of ten at five expected is out of reach of any rule: even a p of 0.03 would have to be enough, and
     there are some two hundred questions.
     """
-    missing = too_few(counted, table, _KINDS, TooFew("lot or machine", "the lots and machines used", "the process log"))
+    missing = too_few(
+        counted, table, _KINDS, TooFew(t("lot or machine"), t("the lots and machines used"), t("the process log"))
+    )
     plausible = _plausible_pairs(counted, table, standard)
     if missing:
         return counts_only(counted, table, _KINDS, plausible, missing)
@@ -73,7 +76,7 @@ def sources(
         tested=judged.tested,
         enough=True,
         missing="",
-        sentence=in_words(found, judged.tested, "lots and machines"),
+        sentence=in_words(found, judged.tested, t("lots and machines")),
     )
 
 

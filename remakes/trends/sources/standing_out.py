@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaln
 
 from remakes.errors import TableError
+from remakes.texts import t
 
 __all__ = ["FALSE_NAMES", "StandingOut", "spread_of_the_others", "standing_out"]
 
@@ -114,8 +115,12 @@ def standing_out(
     )
     if (seen > of).any():
         raise TableError(
-            f"A source has {seen[seen > of][0]:g} returns of the {of[seen > of][0]:g} of its step. "
-            "Need the total of all sources of the step, the source itself included."
+            t(
+                "A source has {seen:g} returns of the {of:g} of its step. Need the total of all sources of "
+                "the step, the source itself included.",
+                seen=seen[seen > of][0],
+                of=of[seen > of][0],
+            )
         )
     p, allowance, chance = np.full(seen.shape, np.nan), np.zeros(seen.shape), np.full(seen.shape, np.nan)
     chosen = (part > 0) & (part < 1) & (of > 0)

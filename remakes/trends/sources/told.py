@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from remakes.counts.sources import Source, SourceCounts
 from remakes.counts.table import PatternTable
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.records.codes import defect_in_text
+from remakes.texts import raised, run_on, t, tn
 from remakes.trends.poisson import poisson_interval
 from remakes.trends.sources.figures import ALL, SourceFigure, Sources
 from remakes.trends.sources.naming import Judgement
@@ -39,17 +41,27 @@ def too_few(counted: SourceCounts, table: PatternTable, kinds: frozenset[str], w
     """What is missing for a comparison; "" if nothing is."""
     chosen = [one for one in counted.sources if one.what in kinds]
     if not chosen:
-        return f"No {words.one} is recorded. To compare them, record {words.record} in {words.where}."
+        return t(
+            "No {one} is recorded. To compare them, record {record} in {where}.",
+            one=words.one,
+            record=words.record,
+            where=words.where,
+        )
     if len({(one.what, one.step) for one in chosen}) == len(chosen):
-        return f"Each step has a single {words.one} on record, so there is nothing to compare it with."
+        return t("Each step has a single {one} on record, so there is nothing to compare it with.", one=words.one)
     rows = np.zeros(counted.rows, dtype=np.bool_)
     wanted = np.array([one.what in kinds for one in counted.sources], dtype=np.bool_)
     rows[counted.member_row[wanted[counted.member_source]]] = True
     returns = int(counted.event_count[rows[counted.event_row]].sum())
     if returns < _FEWEST_RETURNS:
-        return (
-            f"{returns} {'return' if returns == 1 else 'returns'} of restorations with a recorded {words.one} so far; "
-            f"it takes at least {_FEWEST_RETURNS} before any can be compared."
+        return tn(
+            returns,
+            "{n} return of restorations with a recorded {one} so far; it takes at least {least} before any can be "
+            "compared.",
+            "{n} returns of restorations with a recorded {one} so far; it takes at least {least} before any can be "
+            "compared.",
+            one=words.one,
+            least=_FEWEST_RETURNS,
         )
     return ""
 
@@ -138,24 +150,36 @@ def in_words(found: list[SourceFigure], tested: int, what: str) -> str:
     """Which stand out, or that none does and what that is worth."""
     named = sorted((one for one in found if one.stands_out), key=lambda one: one.p)
     if not named:
-        return (
-            f"None of the {what} stands out among {tested:,} comparisons. One with few returns can still be bad: if it "
-            "tripled a defect that is expected five times, it would be found in about four of ten cases."
+        return t(
+            "None of the {what} stands out among {tested:,} comparisons. One with few returns can still "
+            "be bad: if it tripled a defect that is expected five times, it would be found in about four "
+            "of ten cases.",
+            what=what,
+            tested=tested,
         )
-    return " ".join(_named(one) for one in named)
+    return run_on(*(_named(one) for one in named))
 
 
 def _named(one: SourceFigure) -> str:
-    defect = "any defect" if one.defect == ALL else one.defect.replace("_", " ")
-    told = (
-        f"{one.name[:1].upper()}{one.name[1:]} stands out: {one.observed} returns with {defect} where "
-        f"{one.expected:.1f} were expected. The ratio, drawn towards the others, is {one.ratio.estimate:.1f} "
-        f"({one.ratio.low:.1f} to {one.ratio.high:.1f})."
+    told = t(
+        "{name} stands out: {observed} returns with {defect} where {expected:.1f} were "
+        "expected. The ratio, drawn towards the others, is {estimate:.1f} ({low:.1f} to {high:.1f}).",
+        name=raised(one.name),
+        observed=one.observed,
+        defect=defect_in_text(one.defect),
+        expected=one.expected,
+        estimate=one.ratio.estimate,
+        low=one.ratio.low,
+        high=one.ratio.high,
     )
     if one.hard_to_tell_from:
-        told += (
-            f" It went with much the same restorations as {' and '.join(one.hard_to_tell_from)}; "
-            "the returns alone cannot tell which of them it is."
+        told = run_on(
+            told,
+            t(
+                "It went with much the same restorations as {items}; the returns alone cannot tell which of them it "
+                "is.",
+                items=" and ".join(one.hard_to_tell_from),
+            ),
         )
     return told
 

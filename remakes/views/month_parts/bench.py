@@ -11,8 +11,9 @@ import streamlit as st
 from remakes import charts, flow, words
 from remakes.errors import ProcessStandardError
 from remakes.records.requirements import ProcessStandard
+from remakes.texts import t
 from remakes.views import downloads, frame
-from remakes.views.month_parts.wording import meanings, number
+from remakes.views.month_parts.wording import meanings, number, signals_named
 
 if TYPE_CHECKING:
     from remakes.trends.months.process_months import ProcessFactor, ProcessMonth
@@ -26,15 +27,17 @@ _RECENT: Final = 3
 def show(review: flow.MonthReview, _defect: str) -> None:
     """Answer, all requirements in this month, one of them month by month, how sure."""
     if not review.process:
-        frame.answer("Nothing at the bench can be compared yet: no requirement applies to a delivered restoration.")
+        frame.answer(t("Nothing at the bench can be compared yet: no requirement applies to a delivered restoration."))
         return
     factors = sorted(review.process, key=lambda one: _urgency(one, review.month))
     frame.answer(_answer(factors, review.month))
     rows = [_factor_row(one, review) for one in factors]
     frame.table(rows)
     st.caption(
-        "By month of delivery. Missed: of the restorations with a record. Not recorded: of all that the requirement "
-        "applies to. Those with a signal come first."
+        t(
+            "By month of delivery. Missed: of the restorations with a record. Not recorded: of all "
+            "that the requirement applies to. Those with a signal come first."
+        )
     )
     downloads.offer_csv(rows, name=f"bench_{review.month}")
     factor = _picked(factors)
@@ -49,8 +52,8 @@ def _signals(one: ProcessFactor, months: Sequence[str]) -> list[str]:
         for month in one.months
         if month.month in months
         for said in (
-            *(f"missed: {signal}" for signal in month.miss_signals),
-            *(f"not recorded: {signal}" for signal in month.gap_signals),
+            *(t("missed: {signal}", signal=t(signal)) for signal in month.miss_signals),
+            *(t("not recorded: {signal}", signal=t(signal)) for signal in month.gap_signals),
         )
     ]
 
@@ -70,31 +73,41 @@ def _answer(factors: Sequence[ProcessFactor], month: str) -> str:
     found = [f"{one.factor} ({', '.join(_signals(one, [month]))})" for one in factors if _signals(one, [month])]
     judged = sum(one.enough for one in factors)
     if found:
-        more = f" and {len(found) - 3} more" if len(found) > 3 else ""
+        more = len(found) - 3
+        names = t("{names} and {more} more", names=", ".join(found[:3]), more=more) if more > 0 else words.listed(found)
         return words.plain(
-            f"{len(found)} of {judged} requirements stand out at the bench in {named}: "
-            f"{words.listed(found[:3]) if not more else ', '.join(found[:3]) + more}."
+            t(
+                "{found} of {judged} requirements stand out at the bench in {month}: {names}.",
+                found=len(found),
+                judged=judged,
+                month=named,
+                names=names,
+            )
         )
     if not judged:
-        return "No requirement has been recorded long enough yet to tell one month from another: counts only."
-    return f"At the bench {named} is within the limits for all {judged} requirements that can be judged."
+        return t("No requirement has been recorded long enough yet to tell one month from another: counts only.")
+    return t(
+        "At the bench {named} is within the limits for all {judged} requirements that can be judged.",
+        named=named,
+        judged=judged,
+    )
 
 
 def _factor_row(one: ProcessFactor, review: flow.MonthReview) -> dict[str, object]:
     month = next((each for each in one.months if each.month == review.month), None)
     says = _asks_for(review.standard, one.factor)
     if month is None:
-        return {"requirement": one.factor, "this month": "none delivered", "asks for": says}
+        return {t("requirement"): one.factor, t("this month"): t("none delivered"), t("asks for"): says}
     return {
-        "requirement": one.factor,
-        "this month": _stands(_signals(one, [month.month]), judged=_judged(month)),
-        "missed (n)": f"{month.missed} of {month.recorded}",
-        "missed (95 %)": words.share(month.miss_share) if month.recorded else "nothing recorded",
-        "limits, missed": _limits(month.miss_low, month.miss_high),
-        "not recorded (n)": f"{month.not_recorded} of {month.restorations}",
-        "limits, not recorded": _limits(month.gap_low, month.gap_high),
-        "just before": ", ".join(dict.fromkeys(_signals(one, _recent(one, month.month)))),
-        "asks for": says,
+        t("requirement"): one.factor,
+        t("this month"): _stands(_signals(one, [month.month]), judged=_judged(month)),
+        t("missed (n)"): words.part_of(month.missed, month.recorded),
+        t("missed (95 %)"): words.share(month.miss_share) if month.recorded else t("nothing recorded"),
+        t("limits, missed"): _limits(month.miss_low, month.miss_high),
+        t("not recorded (n)"): words.part_of(month.not_recorded, month.restorations),
+        t("limits, not recorded"): _limits(month.gap_low, month.gap_high),
+        t("just before"): ", ".join(dict.fromkeys(_signals(one, _recent(one, month.month)))),
+        t("asks for"): says,
     }
 
 
@@ -112,38 +125,45 @@ def _judged(month: ProcessMonth) -> bool:
 
 def _stands(signals: Sequence[str], *, judged: bool) -> str:
     if signals:
-        return ", ".join(signals)
-    return "within the limits" if judged else "not judged"
+        return signals_named(signals)
+    return t("within the limits") if judged else t("not judged")
 
 
 def _limits(low: float, high: float) -> str:
     if not (isfinite(low) and isfinite(high)):
         return ""
-    return f"{words.per_cent(low)} to {words.per_cent(high)}"
+    return t("{low} to {high}", low=words.per_cent(low), high=words.per_cent(high))
 
 
 def _picked(factors: Sequence[ProcessFactor]) -> ProcessFactor | None:
     names = [one.factor for one in factors]
-    picked = st.selectbox("Requirement, month by month", names, key="requirement", bind="query-params")
+    picked = st.selectbox(t("Requirement, month by month"), names, key="requirement", bind="query-params")
     return next((one for one in factors if one.factor == picked), None)
 
 
 def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
     says = _asks_for(standard, one.factor)
     if says:
-        st.markdown(f"The requirement: {words.plain(says)}.")
+        st.markdown(t("The requirement: {says}.", says=words.plain(says)))
     st.markdown(f"**{words.said(one.sentence)}**")
-    if not one.enough and one.missing not in one.sentence:
+    if not one.enough and t(one.missing) not in t(one.sentence):
         st.info(words.said(one.missing))
-    for kind, heading in (("missed", "Missed"), ("not recorded", "Not recorded")):
-        st.subheader(heading)
-        st.altair_chart(
-            charts.bench_months(one, kind="missed" if kind == "missed" else "not recorded"),
-            alt=f"Share {kind} by month of delivery with its limits; the table below has the figures.",
-        )
+    st.subheader(t("Missed"))
+    st.altair_chart(
+        charts.bench_months(one, kind="missed"),
+        alt=t("Share missed by month of delivery with its limits; the table below has the figures."),
+    )
+    st.subheader(t("Not recorded"))
+    st.altair_chart(
+        charts.bench_months(one, kind="not recorded"),
+        alt=t("Share not recorded by month of delivery with its limits; the table below has the figures."),
+    )
     st.caption(
-        f"The latest {charts.LATEST} months at most. Band: limits of common variation, from earlier months. "
-        "Dashed line: what was usual before."
+        t(
+            "The latest {n} months at most. Band: limits of common variation, from earlier "
+            "months. Dashed line: what was usual before.",
+            n=charts.LATEST,
+        )
     )
     rows = [_month_row(each) for each in reversed(one.months)]
     frame.table(rows)
@@ -154,14 +174,14 @@ def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
 
 def _month_row(one: ProcessMonth) -> dict[str, object]:
     return {
-        "delivered in": one.month,
-        "missed (n)": f"{one.missed} of {one.recorded}",
-        "missed (95 %)": words.share(one.miss_share) if one.recorded else "nothing recorded",
-        "limits, missed": _limits(one.miss_low, one.miss_high),
-        "signals, missed": ", ".join(one.miss_signals),
-        "not recorded (n)": f"{one.not_recorded} of {one.restorations}",
-        "limits, not recorded": _limits(one.gap_low, one.gap_high),
-        "signals, not recorded": ", ".join(one.gap_signals),
+        t("delivered in"): one.month,
+        t("missed (n)"): words.part_of(one.missed, one.recorded),
+        t("missed (95 %)"): words.share(one.miss_share) if one.recorded else t("nothing recorded"),
+        t("limits, missed"): _limits(one.miss_low, one.miss_high),
+        t("signals, missed"): signals_named(one.miss_signals),
+        t("not recorded (n)"): words.part_of(one.not_recorded, one.restorations),
+        t("limits, not recorded"): _limits(one.gap_low, one.gap_high),
+        t("signals, not recorded"): signals_named(one.gap_signals),
     }
 
 
@@ -185,8 +205,12 @@ def _how_sure(factors: Sequence[ProcessFactor]) -> None:
     rates = [1 / one.false_alarm_months for one in factors if _alarms(one)]
     together = (
         (
-            f"Where nothing has changed, the rules of all {len(rates)} requirements together still give one false "
-            f"signal in about {words.figure(1 / sum(rates))} months on average.",
+            t(
+                "Where nothing has changed, the rules of all {n} requirements together still give one "
+                "false signal in about {figure} months on average.",
+                n=len(rates),
+                figure=words.figure(1 / sum(rates)),
+            ),
         )
         if rates
         else ()
@@ -194,11 +218,15 @@ def _how_sure(factors: Sequence[ProcessFactor]) -> None:
     frame.how_sure(
         (
             *together,
-            "A share of misses is of what was recorded. Where less is recorded than before, the misses may have moved "
-            "to where nobody writes: look at both.",
-            "A new limit in the standard makes a step by itself: from that day the comparison starts anew.",
-            "A signal asks what is different at the bench that month, a gauge, a furnace, a material, not who is to "
-            "blame.",
+            t(
+                "A share of misses is of what was recorded. Where less is recorded than before, the "
+                "misses may have moved to where nobody writes: look at both."
+            ),
+            t("A new limit in the standard makes a step by itself: from that day the comparison starts anew."),
+            t(
+                "A signal asks what is different at the bench that month, a gauge, a furnace, a "
+                "material, not who is to blame."
+            ),
         )
     )
 

@@ -8,6 +8,8 @@ import streamlit as st
 
 from remakes import charts, flow, words
 from remakes.reports.document import signed
+from remakes.texts import t
+from remakes.texts.joining import run_on
 from remakes.views import downloads, frame
 from remakes.views.month_parts.wording import about, answer, months_named, number
 
@@ -21,25 +23,32 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """Answer, the parts as a chart and as a table, how sure."""
     changed = review.changed.get(defect)
     if changed is None:
-        frame.answer(f"Nothing can be said yet about what changed in {about(defect)}.")
+        frame.answer(t("Nothing can be said yet about what changed in {about}.", about=about(defect)))
         return
     answer(changed.sentence, changed.missing)
     if changed.before and changed.after:
-        st.markdown(
-            f"Compared: {months_named(changed.after)} ({words.counted(changed.returns_after, 'return')}) with "
-            f"{months_named(changed.before)} ({words.counted(changed.returns_before, 'return')})."
-            + (" The figures are for a period as long as the later one." if changed.scale != 1 else "")
+        compared = t(
+            "Compared: {after} ({returns_after}) with {before} ({returns_before}).",
+            after=months_named(changed.after),
+            returns_after=words.counted(changed.returns_after, "return"),
+            before=months_named(changed.before),
+            returns_before=words.counted(changed.returns_before, "return"),
         )
+        scaled = t("The figures are for a period as long as the later one.") if changed.scale != 1 else ""
+        st.markdown(run_on(compared, scaled))
     if not changed.enough:
         return
     st.altair_chart(
         charts.parts(changed),
-        alt="The difference in returns and its parts with their ranges; the table below has the figures.",
+        alt=t("The difference in returns and its parts with their ranges; the table below has the figures."),
     )
     st.caption(
-        "Each line: returns more (right of the dashed line) or fewer (left) that go with this change, with the 95 % "
-        "range. All parts add up to the whole difference; what is left over goes with nothing that is recorded. Parts "
-        "that do not reach half a return are in the table only."
+        t(
+            "Each line: returns more (right of the dashed line) or fewer (left) that go with this "
+            "change, with the 95 % range. All parts add up to the whole difference; what is left "
+            "over goes with nothing that is recorded. Parts that do not reach half a return are in "
+            "the table only."
+        )
     )
     frame.table(_rows(changed), whole=True)
     _how_sure()
@@ -47,8 +56,8 @@ def show(review: flow.MonthReview, defect: str) -> None:
 
 
 def _rows(changed: WhatChanged) -> list[dict[str, object]]:
-    lines = [("the whole difference", changed.difference), *((one.label, one.returns) for one in changed.parts)]
-    return [{"returns (95 % range)": signed(returns), "goes with": name} for name, returns in lines]
+    lines = [(t("the whole difference"), changed.difference), *((t(one.label), one.returns) for one in changed.parts)]
+    return [{t("returns (95 % range)"): signed(returns), t("goes with"): name} for name, returns in lines]
 
 
 def _plain_rows(changed: WhatChanged) -> list[dict[str, object]]:
@@ -69,11 +78,15 @@ def _plain_rows(changed: WhatChanged) -> list[dict[str, object]]:
 def _how_sure() -> None:
     frame.how_sure(
         (
-            "“Goes with”: a part says how many returns more or fewer the records would let expect from that change "
-            "alone. It does not say that undoing it would take them away again.",
-            "Where the range of a part holds 0, the part may be none at all.",
-            "What is left over is chance, what nobody wrote down, and what the model has wrong; it cannot be told "
-            "apart here.",
-            "Steps that were not recorded may hide misses: see “At the bench” for how much was recorded.",
+            t(
+                "“Goes with”: a part says how many returns more or fewer the records would let expect "
+                "from that change alone. It does not say that undoing it would take them away again."
+            ),
+            t("Where the range of a part holds 0, the part may be none at all."),
+            t(
+                "What is left over is chance, what nobody wrote down, and what the model has wrong; it "
+                "cannot be told apart here."
+            ),
+            t("Steps that were not recorded may hide misses: see “At the bench” for how much was recorded."),
         )
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.texts import t, tn
 from remakes.views import downloads, frame
 from remakes.views.month_parts.wording import about, number
 
@@ -22,12 +23,12 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """The share of each month's deliveries that came back within one time of service."""
     of_defect = [one for one in review.delivery_shares if one.defect == defect]
     if not of_defect:
-        frame.answer(f"There is no month of deliveries yet to tell {about(defect)} for.")
+        frame.answer(t("There is no month of deliveries yet to tell {about} for.", about=about(defect)))
         return
     times = sorted({one.within_months for one in of_defect})
     head = st.container()
     within = st.segmented_control(
-        "Came back within",
+        t("Came back within"),
         times,
         default=3 if 3 in times else times[0],
         required=True,
@@ -41,11 +42,14 @@ def show(review: flow.MonthReview, defect: str) -> None:
     if any(isfinite(one.share.estimate) for one in chosen):
         st.altair_chart(
             charts.shares_by_delivery(chosen[-charts.LATEST :]),
-            alt="Share of each month's deliveries that came back; the table below has the figures.",
+            alt=t("Share of each month's deliveries that came back; the table below has the figures."),
         )
         st.caption(
-            f"The latest {charts.LATEST} months at most; the table has all. Open triangle, dashed: not all of that "
-            "month's restorations have been in service so long."
+            t(
+                "The latest {n} months at most; the table has all. Open triangle, dashed: not all "
+                "of that month's restorations have been in service so long.",
+                n=charts.LATEST,
+            )
         )
     frame.table([_row(one) for one in reversed(chosen)])
     _how_sure()
@@ -53,35 +57,73 @@ def show(review: flow.MonthReview, defect: str) -> None:
 
 
 def _months(count: int) -> str:
-    return words.counted(count, "month")
+    return tn(count, "{n:,} month", "{n:,} months")
 
 
 def _answer(chosen: Sequence[DeliveryShare], defect: str) -> None:
     mature = [one for one in chosen if one.mature and one.delivered]
-    what = "came back" if defect == "all" else f"came back with {words.defect(defect).lower()}"
     if not mature:
-        within = _months(chosen[0].within_months)
-        frame.answer(f"No month of deliveries has been in service for {within} yet.")
+        frame.answer(
+            tn(
+                chosen[0].within_months,
+                "No month of deliveries has been in service for {n:,} month yet.",
+                "No month of deliveries has been in service for {n:,} months yet.",
+            )
+        )
         return
     *before, last = mature
-    frame.answer(
-        f"Of the {words.counted(last.delivered, 'restoration')} delivered in {words.month(last.month)}, the latest "
-        f"month in service long enough, {last.returned} {what} within {_months(last.within_months)}: "
-        f"{words.share(last.share)}."
-    )
+    frame.answer(_came_back(last, defect))
     if before:
-        st.markdown(f"The month before, of {before[-1].delivered:,} delivered: {words.share(before[-1].share)}.")
+        st.markdown(
+            t(
+                "The month before, of {delivered:,} delivered: {share}.",
+                delivered=before[-1].delivered,
+                share=words.share(before[-1].share),
+            )
+        )
+
+
+def _came_back(one: DeliveryShare, defect: str) -> str:
+    restorations, month, share = (
+        words.counted(one.delivered, "restoration"),
+        words.month(one.month),
+        words.share(one.share),
+    )
+    if defect == "all":
+        return tn(
+            one.within_months,
+            "Of the {restorations} delivered in {month}, the latest month in service long enough, "
+            "{returned} came back within {n:,} month: {share}.",
+            "Of the {restorations} delivered in {month}, the latest month in service long enough, "
+            "{returned} came back within {n:,} months: {share}.",
+            restorations=restorations,
+            month=month,
+            returned=one.returned,
+            share=share,
+        )
+    return tn(
+        one.within_months,
+        "Of the {restorations} delivered in {month}, the latest month in service long enough, "
+        "{returned} came back with {defect} within {n:,} month: {share}.",
+        "Of the {restorations} delivered in {month}, the latest month in service long enough, "
+        "{returned} came back with {defect} within {n:,} months: {share}.",
+        restorations=restorations,
+        month=month,
+        returned=one.returned,
+        share=share,
+        defect=words.defect_within(defect),
+    )
 
 
 def _row(one: DeliveryShare) -> dict[str, object]:
     known = isfinite(one.share.estimate)
     return {
-        "delivered in": one.month,
-        "time in service": "long enough" if one.mature else "still too young",
-        "delivered (n)": one.delivered,
-        "returned so far (n)": one.returned,
-        "share (95 % interval)": words.share(one.share) if known else "nobody observed so long",
-        "still followed at that age (n)": one.followed,
+        t("delivered in"): one.month,
+        t("time in service"): t("long enough") if one.mature else t("still too young"),
+        t("delivered (n)"): one.delivered,
+        t("returned so far (n)"): one.returned,
+        t("share (95 % interval)"): words.share(one.share) if known else t("nobody observed so long"),
+        t("still followed at that age (n)"): one.followed,
     }
 
 
@@ -102,15 +144,26 @@ def _plain_row(one: DeliveryShare) -> dict[str, object]:
 def _how_sure() -> None:
     frame.how_sure(
         (
-            "Months differ by chance alone. Where the intervals of two months overlap widely, do not read a difference "
-            "into them.",
-            "A month that is still too young is estimated from those of its restorations that have been followed; the "
-            "figure can still go up or down, and its interval is wide for that reason.",
-            "Deliveries are followed up to the end of the last month whose returns are nearly all entered; the weeks "
-            "after it would look too good.",
-            "A restoration that was replaced for another reason can no longer come back and is counted so, not as "
-            "one that lasted.",
-            "Deliveries of different months are not like cases: kinds, difficulty and clinics change. “Is it "
-            "different?” allows for that, this part does not.",
+            t(
+                "Months differ by chance alone. Where the intervals of two months overlap widely, do not "
+                "read a difference into them."
+            ),
+            t(
+                "A month that is still too young is estimated from those of its restorations that have "
+                "been followed; the figure can still go up or down, and its interval is wide for that "
+                "reason."
+            ),
+            t(
+                "Deliveries are followed up to the end of the last month whose returns are nearly all "
+                "entered; the weeks after it would look too good."
+            ),
+            t(
+                "A restoration that was replaced for another reason can no longer come back and is "
+                "counted so, not as one that lasted."
+            ),
+            t(
+                "Deliveries of different months are not like cases: kinds, difficulty and clinics "
+                "change. “Is it different?” allows for that, this part does not."
+            ),
         )
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import streamlit as st
 
 from remakes import flow, words
+from remakes.texts import t
 from remakes.views import downloads, frame
 from remakes.views.month_parts.wording import about, number
 
@@ -28,11 +29,11 @@ def show(review: flow.MonthReview, defect: str) -> None:
     st.markdown(words.said(nowcast.sentence))
     if not months:
         return
-    range_named = f"still to be entered ({words.chance(nowcast.level)} range)"
-    st.subheader(f"The latest months: {words.defect(defect).lower()}")
+    range_named = t("still to be entered ({level} range)", level=words.chance(nowcast.level))
+    st.subheader(t("The latest months: {defect}", defect=words.defect_within(defect)))
     frame.table([_row(one, range_named, enough=nowcast.enough) for one in reversed(months[-_LATEST:])], whole=True)
     if review.back_test is not None:
-        st.subheader("Was it right before?")
+        st.subheader(t("Was it right before?"))
         st.markdown(words.said(review.back_test.sentence))
     _how_sure(level=nowcast.level, enough=nowcast.enough)
     downloads.offer_csv(
@@ -53,21 +54,23 @@ def show(review: flow.MonthReview, defect: str) -> None:
 
 def _answer(nowcast: Nowcast, months: Sequence[NowcastMonth], defect: str) -> str:
     if not nowcast.enough:
-        return "How many returns are still to be entered cannot be said."
+        return t("How many returns are still to be entered cannot be said.")
     waited = [one for one in months if one.late.high > 0]
     if not waited:
-        return f"All months are as good as complete for {about(defect)}."
+        return t("All months are as good as complete for {about}.", about=about(defect))
     last = waited[-1]
-    return (
-        f"{words.month(last.month)}: {words.counted(last.reported, 'return')} entered, "
-        f"{words.interval(last.late, digits=0)} still to be entered."
+    return t(
+        "{month}: {returns} entered, {late} still to be entered.",
+        month=words.month(last.month),
+        returns=words.counted(last.reported, "return"),
+        late=words.interval(last.late, digits=0),
     )
 
 
 def _row(one: NowcastMonth, range_named: str, *, enough: bool) -> dict[str, object]:
-    row: dict[str, object] = {"month": one.month, "entered so far (n)": one.reported}
+    row: dict[str, object] = {t("month"): one.month, t("entered so far (n)"): one.reported}
     if enough:
-        row[range_named] = "nothing" if one.completeness >= 1 and one.late.high == 0 else words.interval(one.late)
+        row[range_named] = t("nothing") if one.completeness >= 1 and one.late.high == 0 else words.interval(one.late)
         row["entered by now, expected"] = words.per_cent(one.completeness, digits=0) if _known(one) else ""
     return row
 
@@ -81,10 +84,15 @@ def _how_sure(*, level: float, enough: bool) -> None:
         return
     frame.how_sure(
         (
-            f"The range is meant to hold what will come in {words.chance(level)} of cases; about one month in ten ends "
-            "outside it.",
-            "It rests on how long entry took before. After a holiday, a change of who enters, or a new way of sending "
-            "returns in, entry may take longer or shorter.",
-            "Returns that are never entered are not in here: nothing in the records tells of them.",
+            t(
+                "The range is meant to hold what will come in {level} of cases; about one month in ten "
+                "ends outside it.",
+                level=words.chance(level),
+            ),
+            t(
+                "It rests on how long entry took before. After a holiday, a change of who enters, or a "
+                "new way of sending returns in, entry may take longer or shorter."
+            ),
+            t("Returns that are never entered are not in here: nothing in the records tells of them."),
         )
     )

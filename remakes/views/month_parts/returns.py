@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Final
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.texts import in_english, t
+from remakes.texts.joining import run_on
 from remakes.views import downloads, frame
-from remakes.views.month_parts.wording import about, answer, from_to, meanings, number, signal_words
+from remakes.views.month_parts.wording import answer, from_to, meanings, number, signal_words
 
 if TYPE_CHECKING:
     from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
@@ -26,7 +28,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     _answer(judged, review.month)
     st.altair_chart(
         charts.judged_months(judged, nowcast=review.nowcast.of(defect)),
-        alt="Returns by month of report with the expected number and the limits; the table below has the figures.",
+        alt=t("Returns by month of report with the expected number and the limits; the table below has the figures."),
     )
     st.caption(_caption(judged))
     if defect == "all":
@@ -45,35 +47,55 @@ def _answer(judged: JudgedDefect, chosen: str) -> None:
             st.markdown(_of_month(month))
         return
     frame.answer(_of_month(month))
-    st.markdown(f"As things stand now: {words.said(judged.sentence)}")
+    st.markdown(t("As things stand now: {said}", said=words.said(judged.sentence)))
 
 
 def _of_month(one: JudgedMonth) -> str:
-    said = f"{words.month(one.month)}: {words.counted(one.returns, 'return')}"
-    said += f" of {words.defect(one.defect).lower()}" if one.defect != "all" else ""
-    if not one.complete:
-        waited = (
-            f", and about {words.figure(one.expected_late)} still to be entered"
-            if one.expected_late >= _WORTH_SAYING
-            else ""
+    returns = words.counted(one.returns, "return")
+    said = (
+        t("{month}: {returns}", month=words.month(one.month), returns=returns)
+        if one.defect == "all"
+        else t(
+            "{month}: {returns} of {defect}",
+            month=words.month(one.month),
+            returns=returns,
+            defect=words.defect_within(one.defect),
         )
-        return f"{said} so far{waited}. The month is not judged before nearly all of it is in."
+    )
+    if not one.complete:
+        return _unfinished(said, one)
     if not isfinite(one.expected):
-        return f"{said}. Not judged: too little before it to say what was to be expected."
-    standing = signal_words(one.signals, complete=True, judged=True)
-    limits = from_to(one.low, one.high)
-    return f"{said}; {words.figure(one.expected)} were to be expected, {limits} is common variation: {standing}."
+        return t("{said}. Not judged: too little before it to say what was to be expected.", said=said)
+    return t(
+        "{said}; {expected} were to be expected, {limits} is common variation: {standing}.",
+        said=said,
+        expected=words.figure(one.expected),
+        limits=from_to(one.low, one.high),
+        standing=signal_words(one.signals, complete=True, judged=True),
+    )
+
+
+def _unfinished(said: str, one: JudgedMonth) -> str:
+    if one.expected_late >= _WORTH_SAYING:
+        return t(
+            "{said} so far, and about {late} still to be entered. The month is not judged before nearly all of it is "
+            "in.",
+            said=said,
+            late=words.figure(one.expected_late),
+        )
+    return t("{said} so far. The month is not judged before nearly all of it is in.", said=said)
 
 
 def _caption(judged: JudgedDefect) -> str:
-    shown = f"The latest {charts.LATEST} months at most. "
+    shown = t("The latest {n} months at most.", n=charts.LATEST)
     if not any(isfinite(one.expected) for one in judged.months):
-        return f"{shown}Counts only: no limits yet."
-    return (
-        f"{shown}Band: limits of common variation. Dashed line: returns to be expected from the restorations in "
-        "service, their age and case mix, worked out before the month was seen. Open triangle: still coming in, with "
-        "the range it may end in (90 %)."
+        return run_on(shown, t("Counts only: no limits yet."))
+    band = t(
+        "Band: limits of common variation. Dashed line: returns to be expected from the restorations in service, their "
+        "age and case mix, worked out before the month was seen. Open triangle: still coming in, with the range it may "
+        "end in (90 %)."
     )
+    return run_on(shown, band)
 
 
 def _by_defect(review: flow.MonthReview) -> None:
@@ -86,36 +108,36 @@ def _by_defect(review: flow.MonthReview) -> None:
     ]
     if not found:
         return
-    st.subheader(f"{words.month(review.month)} by defect")
+    st.subheader(t("{month} by defect", month=words.month(review.month)))
     frame.table(
-        [{"defect": words.defect(one.defect), **_figures(month)} for one, month in found],
+        [{t("defect"): words.defect(one.defect), **_figures(month)} for one, month in found],
         whole=True,
     )
     told = [
-        f"- {words.defect(one.defect)}: {words.said(one.sentence)}"
+        "- " + t("{defect}: {said}", defect=words.defect(one.defect), said=words.said(one.sentence))
         for one, month in found
         if month.signals or one.since
     ]
     if told:
-        st.markdown("\n".join(["Where a signal was given in this month, or a change stands now:", "", *told]))
-    st.caption("Left out: defects without a return in the month and without limits, for too few returns before.")
+        st.markdown("\n".join([t("Where a signal was given in this month, or a change stands now:"), "", *told]))
+    st.caption(t("Left out: defects without a return in the month and without limits, for too few returns before."))
 
 
 def _figures(one: JudgedMonth) -> dict[str, object]:
     judged = isfinite(one.expected)
     return {
-        "returns (n)": one.returns,
-        "against its limits": signal_words(one.signals, complete=one.complete, judged=judged),
-        "expected": f"{one.expected:.1f}" if judged else "",
-        "limits": from_to(one.low, one.high),
-        "still to be entered": f"{one.expected_late:.1f}" if one.expected_late >= _WORTH_SAYING else "",
+        t("returns (n)"): one.returns,
+        t("against its limits"): signal_words(one.signals, complete=one.complete, judged=judged),
+        t("expected"): words.figure(one.expected) if judged else "",
+        t("limits"): from_to(one.low, one.high),
+        t("still to be entered"): words.figure(one.expected_late) if one.expected_late >= _WORTH_SAYING else "",
     }
 
 
 def _table(judged: JudgedDefect) -> None:
-    st.subheader(f"Months: {words.defect(judged.defect).lower()}")
+    st.subheader(t("Months: {defect}", defect=words.defect_within(judged.defect)))
     rows = [
-        {"month": one.month, **_figures(one), "restoration-months in service": round(one.at_risk_months)}
+        {t("month"): one.month, **_figures(one), t("restoration-months in service"): round(one.at_risk_months)}
         for one in reversed(judged.months)
     ]
     frame.table(rows[: charts.LATEST])
@@ -137,7 +159,7 @@ def _table(judged: JudgedDefect) -> None:
             for one in judged.months
         ],
         name=f"returns_by_month_{judged.defect}",
-        label="Download all months as CSV",
+        label=t("Download all months as CSV"),
     )
 
 
@@ -145,13 +167,30 @@ def _how_sure(review: flow.MonthReview, judged: JudgedDefect) -> None:
     frame.how_sure(
         (
             *_false_alarms(review, judged),
-            f"{about(judged.defect).capitalize()} within the limits differ from month to month by common variation: "
-            "looking for a reason behind each rise and fall wastes time. “Within the limits” is not “nothing "
-            "changed”: a small change can hide in there, the smaller the fewer returns there are.",
-            "Expected: from earlier months only, the latest of them left out, so that a slow rise does not teach the "
-            "expectation to rise with it. If the records before were out of the ordinary, so is the expectation.",
-            "A change in what clinics report, or in how returns are coded, looks like a change in the returns.",
-            "A signal says that something is different, not what. “What changed” and “At the bench” may help to look.",
+            (
+                t(
+                    "Returns within the limits differ from month to month by common variation: looking for a reason "
+                    "behind each rise and fall wastes time. “Within the limits” is not “nothing changed”: a small "
+                    "change can hide in there, the smaller the fewer returns there are."
+                )
+                if judged.defect == "all"
+                else t(
+                    "Returns with {defect} within the limits differ from month to month by common variation: looking "
+                    "for a reason behind each rise and fall wastes time. “Within the limits” is not “nothing "
+                    "changed”: a small change can hide in there, the smaller the fewer returns there are.",
+                    defect=words.defect_within(judged.defect),
+                )
+            ),
+            t(
+                "Expected: from earlier months only, the latest of them left out, so that a slow rise "
+                "does not teach the expectation to rise with it. If the records before were out of the "
+                "ordinary, so is the expectation."
+            ),
+            t("A change in what clinics report, or in how returns are coded, looks like a change in the returns."),
+            t(
+                "A signal says that something is different, not what. “What changed” and “At the bench” "
+                "may help to look."
+            ),
         )
     )
 
@@ -159,12 +198,16 @@ def _how_sure(review: flow.MonthReview, judged: JudgedDefect) -> None:
 def _false_alarms(review: flow.MonthReview, judged: JudgedDefect) -> list[str]:
     if not (isfinite(judged.false_alarm_months) and judged.false_alarm_months > 0):
         return []
-    said = []
+    said: list[str] = []
     # A result whose own words tell it is not told twice.
-    if "false signal" not in judged.sentence:
+    if "false signal" not in in_english(judged.sentence):
         said.append(
-            f"Where nothing has changed, the rules of this series ({words.defect(judged.defect).lower()}) still give "
-            f"one false signal in about {judged.false_alarm_months:,.0f} months on average."
+            t(
+                "Where nothing has changed, the rules of this series ({defect}) still give one false signal in about "
+                "{months:,.0f} months on average.",
+                defect=words.defect_within(judged.defect),
+                months=judged.false_alarm_months,
+            )
         )
     rates = [
         1 / one.false_alarm_months
@@ -173,7 +216,11 @@ def _false_alarms(review: flow.MonthReview, judged: JudgedDefect) -> list[str]:
     ]
     if len(rates) > 1:
         said.append(
-            f"{len(rates)} such series are looked at each month; together they give one false signal in about "
-            f"{1 / sum(rates):,.0f} months."
+            t(
+                "{n} such series are looked at each month; together they give one false signal in about "
+                "{months:,.0f} months.",
+                n=len(rates),
+                months=1 / sum(rates),
+            )
         )
     return said

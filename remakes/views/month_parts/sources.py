@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.texts import t, tn
 from remakes.views import downloads, frame, state
 from remakes.views.month_parts.wording import about, answer, number
 
@@ -28,7 +29,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     _answer(found)
     chosen = [one for one in found.figures if defect in ("all", one.defect)]
     if not chosen:
-        st.markdown(f"No lot and no machine is on record for {about(defect)}.")
+        st.markdown(t("No lot and no machine is on record for {about}.", about=about(defect)))
     elif found.enough:
         _chart(chosen)
     if found.figures:
@@ -39,45 +40,63 @@ def show(review: flow.MonthReview, defect: str) -> None:
 
 
 def _answer(found: Sources) -> None:
-    out = [f"{one.name} with {words.defect(one.defect).lower()}" for one in found.figures if one.stands_out]
+    out = [
+        t("{name} with {defect}", name=_source(one), defect=words.defect_within(one.defect))
+        for one in found.figures
+        if one.stands_out
+    ]
     if not out:
         answer(found.sentence, found.missing)
         return
-    said = f"{words.listed(out)} {'stands' if len(out) == 1 else 'stand'} out."
+    said = tn(len(out), "{names} stands out.", "{names} stand out.", names=words.listed(out))
     frame.answer(words.plain(said[0].upper() + said[1:]))
     st.markdown(words.said(found.sentence))
 
 
 def _name(one: SourceFigure) -> str:
-    return f"{one.name}: {words.defect(one.defect).lower()}"
+    return t("{name}: {defect}", name=_source(one), defect=words.defect_within(one.defect))
+
+
+def _source(one: SourceFigure) -> str:
+    return t(one.name)
 
 
 def _chart(chosen: Sequence[SourceFigure]) -> None:
     drawn = chosen[:_DRAWN]
     st.altair_chart(
         charts.source_ratios(drawn, names=[_name(one) for one in drawn]),
-        alt="Returns against expected, one line a lot or machine and defect; the tables below have the figures.",
+        alt=t("Returns against expected, one line a lot or machine and defect; the tables below have the figures."),
     )
     st.caption(
-        f"The {len(drawn)} with the clearest evidence. Symbol: returns against what was to be expected from age in "
-        "service, case mix and the others of the same step, drawn towards those as strongly as few returns ask, with "
-        "the 95 % "
-        "range. Small upright tick: the ratio as it is. Dashed line at 1: as expected."
+        t(
+            "The {n} with the clearest evidence. Symbol: returns against what was to be expected "
+            "from age in service, case mix and the others of the same step, drawn towards those as "
+            "strongly as few returns ask, with the 95 % range. Small upright tick: the ratio as it "
+            "is. Dashed line at 1: as expected.",
+            n=len(drawn),
+        )
     )
 
 
 def _made_with(figures: Sequence[SourceFigure]) -> None:
     """The restorations made with one lot or on one machine, those that stand out first."""
     out = list(dict.fromkeys(one.name for one in figures if one.stands_out))
-    st.subheader("Quarantine and check" if out else "Restorations made with one lot or machine")
+    st.subheader(t("Quarantine and check") if out else t("Restorations made with one lot or machine"))
     if out:
         st.markdown(
-            "Set aside what is left of the lot, or stop the machine, until it has been looked at. Whether a "
-            "restoration that has not come back needs to be seen is for the dentist to say: bring the list."
+            t(
+                "Set aside what is left of the lot, or stop the machine, until it has been looked at. "
+                "Whether a restoration that has not come back needs to be seen is for the dentist to "
+                "say: bring the list."
+            )
         )
         said = [
-            f"- Instead of {words.plain(one.name)} it may be {words.plain(words.listed(others, joint='or'))}: much the "
-            "same restorations were made with it."
+            "- "
+            + t(
+                "Instead of {name} it may be {others}: much the same restorations were made with it.",
+                name=words.plain(one.name),
+                others=words.plain(words.listed(others, joint="or")),
+            )
             for one in figures
             if (others := one.hard_to_tell_from)
         ]
@@ -85,11 +104,11 @@ def _made_with(figures: Sequence[SourceFigure]) -> None:
             st.markdown("\n".join(dict.fromkeys(said)))
     by_name = {name: _first(figures, name) for name in [*out, *sorted({one.name for one in figures} - {*out})]}
     picked = st.selectbox(
-        "Made with",
+        t("Made with"),
         list(by_name),
         index=0 if out else None,
-        placeholder="Choose a lot or a machine",
-        format_func=lambda name: f"{name} (stands out)" if name in out else name,
+        placeholder=t("Choose a lot or a machine"),
+        format_func=lambda name: t("{name} (stands out)", name=t(name)) if name in out else t(name),
         key="source",
         bind="query-params",
     )
@@ -104,65 +123,77 @@ def _first(figures: Sequence[SourceFigure], name: str) -> SourceFigure:
 def _concerned(source: SourceFigure, name: str) -> None:
     made = state.restorations_from("lot" if source.what == "lot" else "equipment", source.code, source.step)
     if not made:
-        st.markdown(f"No restoration is on record with {words.plain(name)}.")
+        st.markdown(t("No restoration is on record with {name}.", name=words.plain(name)))
         return
     serving = [one for one in made if one.in_service]
     silent = sum(one.returned_on is None for one in serving)
     st.markdown(
-        f"{words.counted(len(made), 'restoration')} made with {words.plain(name)}; {len(serving):,} still in service, "
-        f"{silent:,} of these never came back and stand first. A click on a number opens its time line."
+        tn(
+            len(made),
+            "{n:,} restoration made with {name}; {serving:,} still in service, {silent:,} of these never came back "
+            "and stand first. A click on a number opens its time line.",
+            "{n:,} restorations made with {name}; {serving:,} still in service, {silent:,} of these never came back "
+            "and stand first. A click on a number opens its time line.",
+            name=words.plain(t(name)),
+            serving=len(serving),
+            silent=silent,
+        )
     )
     rows = [_concerned_row(one) for one in made]
     frame.restoration_links(rows)
     downloads.offer_csv(
-        rows, name=f"made_with_{source.what}_{source.code}", label="Download these restorations", key="csv_made_with"
+        rows, name=f"made_with_{source.what}_{source.code}", label=t("Download these restorations"), key="csv_made_with"
     )
 
 
 def _concerned_row(one: Concerned) -> dict[str, object]:
     return {
-        "restoration": one.restoration_id,
-        "in service": "yes" if one.in_service else "no",
-        "returned": one.returned_on.isoformat() if one.returned_on else "",
-        "with": words.listed(words.defect(code.strip()) for code in one.returned_with.split(",")),
-        "delivered": one.delivered_on,
-        "clinic": one.clinic,
-        "kind": one.kind,
-        "teeth": one.teeth,
+        t("restoration"): one.restoration_id,
+        t("in service"): t("yes") if one.in_service else t("no"),
+        t("returned"): one.returned_on.isoformat() if one.returned_on else "",
+        t("with"): words.listed(words.defect(code.strip()) for code in one.returned_with.split(",")),
+        t("delivered"): one.delivered_on,
+        t("clinic"): one.clinic,
+        t("kind"): words.code(one.kind),
+        t("teeth"): one.teeth,
     }
 
 
 def _all(chosen: Sequence[SourceFigure], defect: str, *, enough: bool) -> None:
     if not chosen:
         return
-    with st.expander(f"All lots and machines ({len(chosen)} lines)"):
+    with st.expander(t("All lots and machines ({n} lines)", n=len(chosen))):
         frame.table([_row(one, enough=enough) for one in chosen])
         st.caption(
-            "Ratio: observed to expected. Drawn: towards the others of its step, as strongly as few returns ask. "
-            "q: share of such lines expected to be false alarms."
+            t(
+                "Ratio: observed to expected. Drawn: towards the others of its step, as strongly as few "
+                "returns ask. q: share of such lines expected to be false alarms."
+            )
         )
     downloads.offer_csv(
-        [_plain_row(one) for one in chosen], name=f"lots_and_machines_{defect}", label="Download all lots and machines"
+        [_plain_row(one) for one in chosen],
+        name=f"lots_and_machines_{defect}",
+        label=t("Download all lots and machines"),
     )
 
 
 def _row(one: SourceFigure, *, enough: bool) -> dict[str, object]:
     row: dict[str, object] = {
-        one.what if one.what == "clinic" else "made with": one.code if one.what == "clinic" else one.name,
-        "defect": words.defect(one.defect),
-        "restorations (n)": one.restorations,
-        "in service (n)": one.still_in_service,
-        "returns (n)": one.observed,
+        t("clinic") if one.what == "clinic" else t("made with"): one.code if one.what == "clinic" else _source(one),
+        t("defect"): words.defect(one.defect),
+        t("restorations (n)"): one.restorations,
+        t("in service (n)"): one.still_in_service,
+        t("returns (n)"): one.observed,
     }
     if not enough:
         return row
     return {
         **row,
-        "expected": f"{one.expected:.1f}" if isfinite(one.expected) else "",
-        "ratio, drawn (95 %)": words.interval(one.ratio, digits=2),
-        "ratio as it is (95 %)": words.interval(one.raw, digits=2),
-        "q": words.figure(one.q, digits=3) if isfinite(one.q) else "not tested",
-        "stands out": "yes" if one.stands_out else "no",
+        t("expected"): words.figure(one.expected) if isfinite(one.expected) else "",
+        t("ratio, drawn (95 %)"): words.interval(one.ratio, digits=2),
+        t("ratio as it is (95 %)"): words.interval(one.raw, digits=2),
+        "q": words.figure(one.q, digits=3) if isfinite(one.q) else t("not tested"),
+        t("stands out"): t("yes") if one.stands_out else t("no"),
     }
 
 
@@ -188,11 +219,13 @@ def _clinics(review: flow.MonthReview, defect: str) -> None:
     """By code, never by rank: clinics differ in what they send back at all."""
     found = review.clinics
     chosen = [one for one in found.figures if one.defect == defect]
-    with st.expander("Clinics: to start a conversation"):
+    with st.expander(t("Clinics: to start a conversation")):
         st.markdown(words.said(found.sentence or found.missing))
         st.markdown(
-            "Clinics differ in their cases, in how they prepare and cement, and in what they send back at all: the "
-            "figures tell none of these apart. Ask before you conclude."
+            t(
+                "Clinics differ in their cases, in how they prepare and cement, and in what they send "
+                "back at all: the figures tell none of these apart. Ask before you conclude."
+            )
         )
         if chosen:
             frame.table([_row(one, enough=found.enough) for one in chosen])
@@ -201,13 +234,24 @@ def _clinics(review: flow.MonthReview, defect: str) -> None:
 def _how_sure(tested: int) -> None:
     frame.how_sure(
         (
-            f"{words.counted(tested, 'pair')} of lot or machine and defect looked at; by chance alone some would look "
-            "bad. The false-alarm share (q) takes that into account.",
-            "A lot that does not stand out is not thereby a good one: with few restorations even three times the "
-            "returns may hide.",
-            "A lot is used in some weeks only. What else was different in those weeks is not taken out here: who "
-            "worked, what came in, what was done in a hurry.",
-            "“Stands out” is a reason to look, no proof: check the lot's other restorations, its storage and its "
-            "certificate, the machine's calibration.",
+            tn(
+                tested,
+                "{n:,} pair of lot or machine and defect looked at; by chance alone some would look bad. The "
+                "false-alarm share (q) takes that into account.",
+                "{n:,} pairs of lot or machine and defect looked at; by chance alone some would look bad. The "
+                "false-alarm share (q) takes that into account.",
+            ),
+            t(
+                "A lot that does not stand out is not thereby a good one: with few restorations even "
+                "three times the returns may hide."
+            ),
+            t(
+                "A lot is used in some weeks only. What else was different in those weeks is not taken "
+                "out here: who worked, what came in, what was done in a hurry."
+            ),
+            t(
+                "“Stands out” is a reason to look, no proof: check the lot's other restorations, its "
+                "storage and its certificate, the machine's calibration."
+            ),
         )
     )

@@ -9,11 +9,16 @@ from typing import TYPE_CHECKING, Any, Final
 import streamlit as st
 
 from remakes import words
-from remakes.errors import RemakesError
+from remakes.errors import EntryError, RemakesError
 from remakes.records.codes import DEFECTS
-from remakes.records.decisions import VERDICTS, Decision, JudgingRule, decide, judge, start, withdraw
+from remakes.records.decision_days import agreed_days
+from remakes.records.decisions import VERDICTS, Decision, JudgingRule, decide, judge, postpone, start, withdraw
 from remakes.records.standard import load_standard
+from remakes.records.typed_values import read_day
+from remakes.texts import t
 from remakes.views import state
+from remakes.views.account import role_name
+from remakes.views.fields import day_field
 from remakes.views.try_parts.wording import in_place, said, saved
 
 if TYPE_CHECKING:
@@ -27,6 +32,8 @@ _BACKED: Final = "backed_defects"
 
 #: Usual days from the start to the verdict: a year of deliveries, and a month for returns that are entered late.
 _USUAL_DAYS: Final = 396
+#: Days by which a start is usually put off.
+_USUAL_DELAY: Final = 14
 _USUAL: Final = {"misses": 50, "returns": 30, "months": 12, "error": 5}
 
 
@@ -36,6 +43,7 @@ def show(one: Decision) -> None:
         _decide(one)
     elif one.status == "decided":
         _start(one)
+        _postpone(one)
     elif one.status == "running":
         _judge(one)
     if one.is_open:
@@ -57,47 +65,53 @@ def _typed(one: Decision, name: str) -> Any:
 
 
 def _decide(one: Decision) -> None:
-    st.markdown("**Decide**: who sees to it, when, and by which rule it will be judged. From then on the rule stands.")
+    st.markdown(
+        t("**Decide**: who sees to it, when, and by which rule it will be judged. From then on the rule stands.")
+    )
     with st.form(_key(one, "decide"), enter_to_submit=False):
         left, right = st.columns(2)
-        left.selectbox("Role of the owner", state.ROLES, key=_key(one, "owner_role"))
-        right.text_input("Pseudonym of the owner", max_chars=20, key=_key(one, "owner_code"), placeholder="no name")
+        left.selectbox(t("Role of the owner"), state.ROLES, format_func=role_name, key=_key(one, "owner_role"))
+        right.text_input(
+            t("Pseudonym of the owner"), max_chars=20, key=_key(one, "owner_code"), placeholder=t("no name")
+        )
         today = date.today()
-        left.date_input("Starts on", value=today, min_value=today, format="YYYY-MM-DD", key=_key(one, "starts_on"))
+        left.date_input(t("Starts on"), value=today, min_value=today, format="YYYY-MM-DD", key=_key(one, "starts_on"))
         due = today + timedelta(days=_USUAL_DAYS)
-        right.date_input("To be judged by", value=due, format="YYYY-MM-DD", key=_key(one, "due_on"))
+        right.date_input(t("To be judged by"), value=due, format="YYYY-MM-DD", key=_key(one, "due_on"))
         _rule_fields(one)
         st.text_area(
-            "Correction: what was done about the restorations at hand",
+            t("Correction: what was done about the restorations at hand"),
             value=one.correction,
             key=_key(one, "correction"),
-            help="Repaired, remade, looked at again: kept apart from what is changed at the bench.",
+            help=t("Repaired, remade, looked at again: kept apart from what is changed at the bench."),
         )
-        st.text_input("Note", key=_key(one, "note"))
-        st.form_submit_button("Decide", type="primary", key=_key(one, "save_decide"), on_click=_decided, args=(one,))
+        st.text_input(t("Note"), key=_key(one, "note"))
+        st.form_submit_button(t("Decide"), type="primary", key=_key(one, "save_decide"), on_click=_decided, args=(one,))
 
 
 def _rule_fields(one: Decision) -> None:
     factors = list(one.corrects)
-    st.multiselect("Requirements whose misses are to fall", factors, default=factors, key=_key(one, "factors"))
+    st.multiselect(t("Requirements whose misses are to fall"), factors, default=factors, key=_key(one, "factors"))
     st.multiselect(
-        "Defects whose returns are to fall",
+        t("Defects whose returns are to fall"),
         list(DEFECTS),
         default=_likely_defects(one),
         format_func=words.defect,
         key=_key(one, "defects"),
-        help="At first those that a finding connects with these misses or, where none is known on this page, those "
-        "that the process standard says they may lead to. Take out what no finding backs: returns that the action "
-        "cannot touch hide its effect.",
+        help=t(
+            "At first those that a finding connects with these misses or, where none is known on this page, those "
+            "that the process standard says they may lead to. Take out what no finding backs: returns that the action "
+            "cannot touch hide its effect."
+        ),
     )
     left, right = st.columns(2)
     left.number_input(
-        "Fall of the share of misses that counts as kept up, %", 1, 100, _USUAL["misses"], key=_key(one, "misses")
+        t("Fall of the share of misses that counts as kept up, %"), 1, 100, _USUAL["misses"], key=_key(one, "misses")
     )
-    right.number_input("Fall of returns worth having, %", 1, 99, _USUAL["returns"], key=_key(one, "returns"))
-    left.number_input("Longest time to look, months", 1, 36, _USUAL["months"], key=_key(one, "months"))
+    right.number_input(t("Fall of returns worth having, %"), 1, 99, _USUAL["returns"], key=_key(one, "returns"))
+    left.number_input(t("Longest time to look, months"), 1, 36, _USUAL["months"], key=_key(one, "months"))
     right.number_input(
-        "Called verified though it does nothing, at most, %", 1, 20, _USUAL["error"], key=_key(one, "error")
+        t("Called verified though it does nothing, at most, %"), 1, 20, _USUAL["error"], key=_key(one, "error")
     )
 
 
@@ -134,50 +148,97 @@ def _decided(one: Decision) -> None:
             correction=_typed(one, "correction"),
             note=_typed(one, "note"),
         )
-        return f"Decided: {words.plain(one.title)}. The rule stands from now on."
+        return t("Decided: {title}. The rule stands from now on.", title=words.plain(one.title))
 
     saved(write)
 
 
 def _start(one: Decision) -> None:
-    st.markdown("**Start**: say when it is being done at the bench.")
+    st.markdown(t("**Start**: say when it is being done at the bench."))
     with st.form(_key(one, "start"), enter_to_submit=False):
         left, right = st.columns(2)
         today = date.today()
         planned = min(one.starts_on or today, today)
-        left.date_input("First day at the bench", value=planned, format="YYYY-MM-DD", key=_key(one, "began"))
-        right.text_input("Note", key=_key(one, "start_note"))
-        st.form_submit_button("Start", type="primary", key=_key(one, "save_start"), on_click=_started, args=(one,))
+        left.date_input(t("First day at the bench"), value=planned, format="YYYY-MM-DD", key=_key(one, "began"))
+        right.text_input(t("Note"), key=_key(one, "start_note"))
+        st.form_submit_button(t("Start"), type="primary", key=_key(one, "save_start"), on_click=_started, args=(one,))
 
 
 def _started(one: Decision) -> None:
     def write(who: str) -> str:
         began, note = _typed(one, "began"), _typed(one, "start_note")
         start(state.store(), one.decision_id, who=who, version=one.version, on=began, note=note)
-        return f"Running: {words.plain(one.title)}. What it does is shown under “Did it work?”."
+        return t("Running: {title}. What it does is shown under “Did it work?”.", title=words.plain(one.title))
+
+    saved(write)
+
+
+def _postpone(one: Decision) -> None:
+    agreed = agreed_days(one)
+    with (
+        st.expander(t("Postpone the start"), key=_key(one, "postpone_box")),
+        st.form(_key(one, "postpone"), border=False, enter_to_submit=False),
+    ):
+        st.markdown(
+            t(
+                "The rule stands. Agreed on: begins on {start}, judged by {due}. The day of the verdict moves with the "
+                "start, by as many days or more.",
+                start=words.day(agreed.starts_on),
+                due=words.day(agreed.due_on),
+            )
+        )
+        later = max(agreed.starts_on, date.today()) + timedelta(days=_USUAL_DELAY)
+        due = agreed.due_on + (later - agreed.starts_on)
+        left, right = st.columns(2)
+        day_field(t("Begins on, instead"), key=_key(one, "later_start"), value=later, place=left)
+        day_field(t("To be judged by, instead"), key=_key(one, "later_due"), value=due, place=right)
+        st.text_input(t("Why it begins later"), key=_key(one, "later_why"))
+        st.form_submit_button(t("Postpone"), key=_key(one, "save_postpone"), on_click=_postponed, args=(one,))
+
+
+def _postponed(one: Decision) -> None:
+    def write(who: str) -> str:
+        first, due = read_day(_typed(one, "later_start")), read_day(_typed(one, "later_due"))
+        if first is None or due is None:
+            raise EntryError(t("A day is blank. Give the new start and the new day of the verdict."))
+        role, why = state.visitor().role, _typed(one, "later_why")
+        postpone(
+            state.store(),
+            one.decision_id,
+            starts_on=first,
+            due_on=due,
+            who=who,
+            role=role,
+            why=why,
+            version=one.version,
+        )
+        return t(
+            "Postponed: {title} begins on {day}. The rule stands.", title=words.plain(one.title), day=words.day(first)
+        )
 
     saved(write)
 
 
 def _judge(one: Decision) -> None:
-    st.markdown("**Judge**: close it with a verdict. The manager may differ from the rule, and says why.")
+    st.markdown(t("**Judge**: close it with a verdict. The manager may differ from the rule, and says why."))
     found, why_not = _follow_up(one)
     if found is not None:
-        st.markdown(f"By the rule, today: **{found.verdict}**. {said(found.sentence)}")
+        verdict = words.code(found.verdict)
+        st.markdown(t("By the rule, today: **{verdict}**. {sentence}", verdict=verdict, sentence=said(found.sentence)))
     else:
-        st.markdown(f"By the rule, today: nothing can be said. {why_not}")
+        st.markdown(t("By the rule, today: nothing can be said. {why}", why=why_not))
     with st.form(_key(one, "judge"), enter_to_submit=False):
         by_rule = found.verdict if found is not None else None
         at = VERDICTS.index(by_rule) if by_rule else None
-        st.radio("Verdict", VERDICTS, index=at, key=_key(one, "verdict"), horizontal=True)
-        st.caption("“On the way” and “too early” can close it only once it is due: then the records could not tell.")
+        st.radio(t("Verdict"), VERDICTS, index=at, format_func=words.code, key=_key(one, "verdict"), horizontal=True)
+        st.caption(t("“On the way” and “too early” can close it only once it is due: then the records could not tell."))
         st.text_area(
-            "What it rests on: the figures, and what else was looked at",
-            value=found.sentence if found is not None else "",
+            t("What it rests on: the figures, and what else was looked at"),
+            value=str(t(found.sentence)) if found is not None else "",
             key=_key(one, "judge_note"),
         )
         st.form_submit_button(
-            "Judge", type="primary", key=_key(one, "save_judge"), on_click=_judged, args=(one, by_rule)
+            t("Judge"), type="primary", key=_key(one, "save_judge"), on_click=_judged, args=(one, by_rule)
         )
 
 
@@ -201,24 +262,24 @@ def _judged(one: Decision, by_rule: Any) -> None:
             version=one.version,
             by_rule=by_rule,
         )
-        return f"Judged: {words.plain(one.title)}, {verdict}."
+        return t("Judged: {title}, {verdict}.", title=words.plain(one.title), verdict=words.code(verdict))
 
     saved(write)
 
 
 def _withdraw(one: Decision) -> None:
     with (
-        st.expander("Withdraw it", key=_key(one, "withdraw_box")),
+        st.expander(t("Withdraw it"), key=_key(one, "withdraw_box")),
         st.form(_key(one, "withdraw"), border=False, enter_to_submit=False),
     ):
-        st.text_input("Why it is given up", key=_key(one, "why"))
-        st.form_submit_button("Withdraw", key=_key(one, "save_withdraw"), on_click=_withdrawn, args=(one,))
+        st.text_input(t("Why it is given up"), key=_key(one, "why"))
+        st.form_submit_button(t("Withdraw"), key=_key(one, "save_withdraw"), on_click=_withdrawn, args=(one,))
 
 
 def _withdrawn(one: Decision) -> None:
     def write(who: str) -> str:
         why, role = _typed(one, "why"), state.visitor().role
         withdraw(state.store(), one.decision_id, why=why, who=who, role=role, version=one.version)
-        return f"Withdrawn: {words.plain(one.title)}."
+        return t("Withdrawn: {title}.", title=words.plain(one.title))
 
     saved(write)

@@ -9,8 +9,10 @@ from typing import Final
 import streamlit as st
 
 from remakes import words
-from remakes.records.decisions import OPEN, STATUSES, Decision, Status
+from remakes.records.decisions import OPEN, STATUSES, Decision, DecisionEvent, Status
 from remakes.records.standard import load_standard
+from remakes.texts import later, t, tn
+from remakes.texts.joining import run_on
 from remakes.views import downloads, frame, state
 from remakes.views.try_parts import decision_forms
 from remakes.views.try_parts.wording import heading, instruction_first, rule_said, said, show_for_factors
@@ -19,11 +21,17 @@ __all__ = ["show"]
 
 #: What a status tells a reader.
 _MEANINGS: Final[dict[Status, str]] = {
-    "proposed": "put up for decision; nothing is agreed yet",
-    "decided": "agreed, with an owner, days and a rule; not yet done at the bench",
-    "running": "being done at the bench; the rule stands",
-    "judged": "closed with a verdict",
-    "withdrawn": "given up, with the reason",
+    "proposed": later("**Proposed**: put up for decision; nothing is agreed yet."),
+    "decided": later("**Decided**: agreed, with an owner, days and a rule; not yet done at the bench."),
+    "running": later("**Running**: being done at the bench; the rule stands."),
+    "judged": later("**Judged**: closed with a verdict."),
+    "withdrawn": later("**Withdrawn**: given up, with the reason."),
+}
+
+_BEGAN: Final = later("Decided on {decided}, began on {start}, to be judged by {due}; {owner} sees to it.")
+_AGREED: Final[dict[Status, str]] = {
+    "decided": later("Decided on {decided}, begins on {start}, to be judged by {due}; {owner} sees to it."),
+    "withdrawn": later("Decided on {decided}, was to begin on {start}, to be judged by {due}; {owner} sees to it."),
 }
 
 
@@ -33,11 +41,13 @@ def show() -> None:
     frame.answer(_answer(decisions, date.today()))
     instruction_first()
     st.caption(
-        "Deciding, judging and giving up what was decided are the manager's. People stand here by role and pseudonym, "
-        "never by name: give your code at the left, it is kept with every step in the history."
+        t(
+            "Deciding, judging and giving up what was decided are the manager's. People stand here by role and "
+            "pseudonym, never by name: give your code at the left, it is kept with every step in the history."
+        )
     )
     if not decisions:
-        st.info("Propose an action under “What is it worth”: the button stands beside each.")
+        st.info(t("Propose an action under “What is it worth”: the button stands beside each."))
         return
     rows = [_row(one, date.today()) for one in decisions]
     frame.table(rows)
@@ -50,36 +60,45 @@ def show() -> None:
 
 def _answer(decisions: Sequence[Decision], today: date) -> str:
     if not decisions:
-        return "No action has been proposed yet, so nothing is decided."
-    counts = [(status, sum(one.status == status for one in decisions)) for status in STATUSES]
-    listed = words.listed(f"{count} {'is' if count == 1 else 'are'} {status}" for status, count in counts if count)
+        return t("No action has been proposed yet, so nothing is decided.")
     late = sum(one.overdue(today) for one in decisions)
-    overdue = f" Past the day agreed on: {late}." if late else ""
+    overdue = t("Past the day agreed on: {late}.", late=late) if late else ""
     if len(decisions) == 1:
-        return f"The one action put up so far is {decisions[0].status}.{overdue}"
-    return f"Of {len(decisions)} actions {listed}.{overdue}"
+        return run_on(t("The one action put up so far is {status}.", status=words.code(decisions[0].status)), overdue)
+    counts = [(status, sum(one.status == status for one in decisions)) for status in STATUSES]
+    listed = words.listed(
+        tn(count, "{n} is {status}", "{n} are {status}", status=words.code(status)) for status, count in counts if count
+    )
+    return run_on(t("Of {actions} actions {listed}.", actions=len(decisions), listed=listed), overdue)
 
 
 def _row(one: Decision, today: date) -> dict[str, object]:
     return {
-        "number": one.decision_id,
-        "stands": f"{one.status}, overdue" if one.overdue(today) else one.status,
-        "action": one.title,
-        "owner": f"{one.owner_role} {one.owner_code}".strip(),
-        "decided on": one.decided_on,
-        "starts": one.starts_on,
-        "to be judged by": one.due_on,
-        "verdict": one.verdict,
-        "judged on": one.judged_on,
-        "rule": rule_said(one.rule) if one.rule else "not fixed yet",
+        t("number"): one.decision_id,
+        t("stands"): t("{status}, overdue", status=words.code(one.status))
+        if one.overdue(today)
+        else words.code(one.status),
+        t("action"): one.title,
+        t("owner"): _owner(one),
+        t("decided on"): one.decided_on,
+        t("starts"): one.starts_on,
+        t("to be judged by"): one.due_on,
+        t("verdict"): words.code(one.verdict) if one.verdict else "",
+        t("judged on"): one.judged_on,
+        t("rule"): rule_said(one.rule) if one.rule else t("not fixed yet"),
     }
+
+
+def _owner(one: Decision) -> str:
+    """Role and pseudonym; nothing where nobody has been named yet."""
+    return f"{words.code(one.owner_role)} {one.owner_code}".strip() if one.owner_role else one.owner_code
 
 
 def _picked(decisions: Sequence[Decision]) -> Decision | None:
     names = {one.decision_id: heading(one) for one in decisions}
     first = next((one.decision_id for one in decisions if one.status in OPEN), decisions[0].decision_id)
     picked = st.selectbox(
-        "One of them",
+        t("One of them"),
         list(names),
         index=list(names).index(first),
         format_func=names.__getitem__,
@@ -90,19 +109,24 @@ def _picked(decisions: Sequence[Decision]) -> Decision | None:
 
 def _closely(one: Decision) -> None:
     st.subheader(words.plain(one.title))
-    st.markdown(f"**{one.status.capitalize()}**: {_MEANINGS[one.status]}. {_days(one)}")
-    st.markdown("\n".join(f"- **{name}** ({what}): {text}" for name, what, text in _kept_apart(one)))
+    st.markdown(run_on(t(_MEANINGS[one.status]), _days(one)))
+    st.markdown("\n".join(f"- {item}" for item in _kept_apart(one)))
     if one.note and one.status in ("judged", "withdrawn"):
-        st.markdown(f"{'Verdict rests on' if one.status == 'judged' else 'Given up because'}: {words.plain(one.note)}")
+        note = words.plain(one.note)
+        st.markdown(
+            t("Verdict rests on: {note}", note=note)
+            if one.status == "judged"
+            else t("Given up because: {why}", why=note)
+        )
     decision_forms.show(one)
-    st.markdown("**History**")
+    st.markdown(t("**History**"))
     frame.table(
         [
             {
-                "when (UTC)": event.at.strftime("%Y-%m-%d %H:%M"),
-                "by": event.who,
-                "step": f"{event.from_status} to {event.to_status}" if event.from_status else event.to_status,
-                "note": event.note,
+                t("when (UTC)"): event.at.strftime("%Y-%m-%d %H:%M"),
+                t("by"): event.who,
+                t("what was done"): _step(event),
+                t("note"): event.note,
             }
             for event in one.history
         ],
@@ -111,43 +135,60 @@ def _closely(one: Decision) -> None:
     show_for_factors(load_standard(state.store()), one.corrects)
 
 
+def _step(event: DecisionEvent) -> str:
+    if event.from_status == event.to_status:
+        return t("postponed")
+    if not event.from_status:
+        return words.code(event.to_status)
+    return t("{before} to {after}", before=words.code(event.from_status), after=words.code(event.to_status))
+
+
 def _days(one: Decision) -> str:
     if one.decided_on is None or one.starts_on is None or one.due_on is None:
         return ""
-    began = "begins" if one.status == "decided" else "began"
-    if one.status == "withdrawn":
-        began = "was to begin"
-    owner = words.plain(f"{one.owner_role} {one.owner_code}")
-    return (
-        f"Decided on {words.day(one.decided_on)}, {began} on {words.day(one.starts_on)}, to be judged by "
-        f"{words.day(one.due_on)}; {owner} sees to it."
+    return t(
+        _AGREED.get(one.status, _BEGAN),
+        decided=words.day(one.decided_on),
+        start=words.day(one.starts_on),
+        due=words.day(one.due_on),
+        owner=words.plain(_owner(one)),
     )
 
 
-def _kept_apart(one: Decision) -> list[tuple[str, str, str]]:
+def _kept_apart(one: Decision) -> list[str]:
     """Correction, corrective action and check of effectiveness, each explained."""
     removes = words.listed(
-        f"{words.per_cent(share, digits=0)} of the misses of {factor}" for factor, share in one.corrects.items()
+        t("{share} of the misses of {factor}", share=words.per_cent(share, digits=0), factor=factor)
+        for factor, share in one.corrects.items()
     )
-    rule = said(rule_said(one.rule)) if one.rule else "to be fixed with the decision, before the start."
-    verdict = f" Verdict: **{one.verdict}**." if one.verdict else ""
+    rule = said(rule_said(one.rule)) if one.rule else t("to be fixed with the decision, before the start.")
+    verdict = t("Verdict: **{verdict}**.", verdict=words.code(one.verdict)) if one.verdict else ""
     return [
-        ("Correction", "what was done about the restorations at hand", words.plain(one.correction) or "none entered."),
-        (
-            "Corrective action",
-            "what is changed at the bench so that they do not come back",
-            f"{words.plain(one.title)}; meant to remove {words.plain(removes)}.",
+        t(
+            "**Correction** (what was done about the restorations at hand): {text}",
+            text=words.plain(one.correction) or t("none entered."),
         ),
-        ("Check of effectiveness", "the rule fixed before the start, and the verdict by it", rule + verdict),
+        t(
+            "**Corrective action** (what is changed at the bench so that they do not come back): {title}; meant to "
+            "remove {removes}.",
+            title=words.plain(one.title),
+            removes=words.plain(removes),
+        ),
+        t(
+            "**Check of effectiveness** (the rule fixed before the start, and the verdict by it): {rule}",
+            rule=run_on(rule, verdict),
+        ),
     ]
 
 
 def _how_sure() -> None:
     frame.how_sure(
         (
-            "A rule chosen after a look at the outcome verifies whatever it is meant to: that is why it is fixed with "
-            "the decision, and cannot be changed afterwards.",
-            "A correction puts the restorations at hand right. It says nothing about the next ones.",
-            "What was withdrawn is kept, with the reason: a list of successes only would tell nothing.",
+            t(
+                "A rule chosen after a look at the outcome verifies whatever it is meant to: that is why it is fixed "
+                "with the decision, and cannot be changed afterwards."
+            ),
+            t("A correction puts the restorations at hand right. It says nothing about the next ones."),
+            t("What was withdrawn is kept, with the reason: a list of successes only would tell nothing."),
         )
     )

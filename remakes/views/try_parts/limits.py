@@ -9,6 +9,7 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.codes import DEFECTS
+from remakes.texts import later, t
 from remakes.views import downloads, frame, state
 from remakes.views.closer import on_request
 from remakes.views.month_parts.wording import number
@@ -22,7 +23,7 @@ __all__ = ["show"]
 
 #: A legend of three lines and room for upright names take their part of it.
 _TALL: Final = 520
-_ASKS: Final = {"low": "at least", "high": "at most"}
+_ASKS: Final = {"low": later("at least"), "high": later("at most")}
 
 
 def show() -> None:
@@ -30,15 +31,15 @@ def show() -> None:
     result = in_place(state.analysis)
     factors = _numeric(result)
     if not factors:
-        frame.answer("No requirement of the standard has a number for a limit, so there is none to move.")
+        frame.answer(t("No requirement of the standard has a number for a limit, so there is none to move."))
         instruction_first()
         return
     head = st.container()
     left, right = st.columns(2)
-    factor = left.selectbox("Requirement with a number", factors, key="limit_factor")
+    factor = left.selectbox(t("Requirement with a number"), factors, key="limit_factor")
     defects = _defects(result, factor)
-    defect = right.selectbox("Defect", defects, format_func=words.defect, key=f"limit_defect_{factor}")
-    st.markdown(f"The requirement: {words.plain(words.requirement(result.standard, factor))}.")
+    defect = right.selectbox(t("Defect"), defects, format_func=words.defect, key=f"limit_defect_{factor}")
+    st.markdown(t("The requirement: {factor}.", factor=words.plain(words.requirement(result.standard, factor))))
 
     def tell(study: LimitStudy | None) -> None:
         with head:
@@ -49,10 +50,11 @@ def show() -> None:
     on_request(
         lambda asked: state.limit_study(result, factor, defect, asked=asked),
         tell,
-        button="Compare limits",
+        button=t("Compare limits"),
         key=f"compare_{factor}_{defect}",
-        brings="Some seconds: the risk along the reading, like cases compared, and what each limit would flag and "
-        "spare.",
+        brings=t(
+            "Some seconds: the risk along the reading, like cases compared, and what each limit would flag and spare."
+        ),
         primary=True,
     )
     show_for_factors(result.standard, [factor])
@@ -77,10 +79,10 @@ def _defects(result: flow.Analysis, factor: str) -> list[str]:
 
 def _answer(study: LimitStudy | None) -> None:
     if study is None:
-        frame.answer("What would another limit call back to the bench, and what would it spare?")
+        frame.answer(t("What would another limit call back to the bench, and what would it spare?"))
         instruction_first()
         return
-    first, _, rest = study.sentence.partition(". ")
+    first, _, rest = t(study.sentence).partition(". ")
     frame.answer(said(first if first.endswith(".") else f"{first}."))
     instruction_first()
     if rest:
@@ -95,67 +97,78 @@ def _study(study: LimitStudy) -> None:
     if len(known) > 1:
         st.altair_chart(
             risk_by_reading(study, name=study.factor),
-            alt="Share returned along the reading with the present limit; the table below has the figures.",
+            alt=t("Share returned along the reading with the present limit; the table below has the figures."),
         )
         st.caption(
-            f"Share returned with the defect within {study.horizon} months by reading, like cases compared, with the "
-            "95 % range; above it how many came back. Diamond: beyond the present limit."
+            t(
+                "Share returned with the defect within {horizon} months by reading, like cases compared, "
+                "with the 95 % range; above it how many came back. Diamond: beyond the present limit.",
+                horizon=study.horizon,
+            )
         )
     if any(isfinite(one.spared_per_month.estimate) for one in study.points):
         st.altair_chart(
             flagged_and_spared(study).properties(height=_TALL),
-            alt="Restorations flagged against returns spared a month by limit; the table below has the figures.",
+            alt=t("Restorations flagged against returns spared a month by limit; the table below has the figures."),
         )
         st.caption(
-            "Each point: one limit. To the right: more restorations called back to the bench. Up: more returns spared "
-            "if those called back become as those that keep the limit are."
+            t(
+                "Each point: one limit. To the right: more restorations called back to the bench. Up: "
+                "more returns spared if those called back become as those that keep the limit are."
+            )
         )
     rows = [_row(one, study) for one in study.points]
     if rows:
         frame.table(rows, whole=True)
         st.caption(
-            "Laxer limits are not proposed: the material's instructions decide. Spared: returns with the defect within "
-            f"{study.horizon} months of service, if all flagged were as the kept ones are."
+            t(
+                "Laxer limits are not proposed: the material's instructions decide. Spared: returns with "
+                "the defect within {horizon} months of service, if all flagged were as the kept ones are.",
+                horizon=study.horizon,
+            )
         )
         downloads.offer_csv([_plain_row(one, study) for one in study.points], name=f"limits_{study.factor}")
     downloads.offer_json(study.as_json, name=f"limits_{study.factor}")
     frame.how_sure(
         (
             *(said(one) for one in study.cautions),
-            "What is called back has to be brought inside the limit at the bench; its time is not reckoned here.",
-            "A limit may be tightened in the lab. Whether it may be loosened the material's instructions say: a laxer "
-            "one is shown for information and never proposed.",
+            t("What is called back has to be brought inside the limit at the bench; its time is not reckoned here."),
+            t(
+                "A limit may be tightened in the lab. Whether it may be loosened the material's "
+                "instructions say: a laxer one is shown for information and never proposed."
+            ),
         )
     )
 
 
 def _row(one: LimitPoint, study: LimitStudy) -> dict[str, object]:
     return {
-        "limit": _named(one, study),
-        "it is": _stands(one),
-        "flagged": words.per_cent(one.flagged_share),
-        "flagged a month": words.figure(one.flagged_per_month),
-        "returns spared a month (95 %)": words.interval(one.spared_per_month, digits=2),
-        "more than now (95 %)": "" if one.standing == "present" else words.interval(one.spared_more, digits=2),
-        "returned within it": words.share(one.risk_within),
-        "returned beyond it": words.share(one.risk_beyond),
+        t("limit"): _named(one, study),
+        t("it is"): _stands(one),
+        t("flagged"): words.per_cent(one.flagged_share),
+        t("flagged a month"): words.figure(one.flagged_per_month),
+        t("returns spared a month (95 %)"): words.interval(one.spared_per_month, digits=2),
+        t("more than now (95 %)"): "" if one.standing == "present" else words.interval(one.spared_more, digits=2),
+        t("returned within it"): words.share(one.risk_within),
+        t("returned beyond it"): words.share(one.risk_beyond),
     }
 
 
 def _named(one: LimitPoint, study: LimitStudy) -> str:
-    return f"{_ASKS[one.side]} {one.limit:g} {study.unit}".rstrip()
+    value = t("{value:g}", value=one.limit)
+    return f"{t(_ASKS[one.side])} {value} {study.unit}".rstrip()
 
 
 def _stands(one: LimitPoint) -> str:
-    return one.standing if one.proposed else "laxer: not proposed"
+    return t(one.standing) if one.proposed else t("laxer: not proposed")
 
 
 def _plain_row(one: LimitPoint, study: LimitStudy) -> dict[str, object]:
     return {
         "limit": one.limit,
-        "side": _ASKS[one.side],
+        "side": str(_ASKS[one.side]),
         "unit": study.unit,
-        "standing": _stands(one),
+        "standing": one.standing if one.proposed else "laxer: not proposed",
         "flagged_share": number(one.flagged_share, digits=4),
         "flagged_per_month": number(one.flagged_per_month, digits=2),
         "spared_per_month": number(one.spared_per_month.estimate, digits=3),

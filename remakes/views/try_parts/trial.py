@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import date, timedelta
 from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,9 +11,11 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.codes import DEFECTS
-from remakes.views import downloads, frame, state
+from remakes.texts import Said, later, t, tn
+from remakes.views import downloads, fields, frame, state
 from remakes.views.closer import on_request
 from remakes.views.month_parts.wording import number
+from remakes.views.try_parts import kept_trials
 from remakes.views.try_parts.wording import in_place, instruction_first, said, show_for_factors
 
 if TYPE_CHECKING:
@@ -22,22 +24,34 @@ if TYPE_CHECKING:
 __all__ = ["believed_defects", "show"]
 
 _DESIGNS: Final = {
-    "alternate weeks": "each group works with the action every other week",
-    "staggered": "the groups start with the action one after the other",
-    "before and after": "all start on the same day; what else changed on that day cannot be told from the action",
+    "alternate weeks": later("Alternate weeks: each group works with the action every other week."),
+    "staggered": later("Staggered: the groups start with the action one after the other."),
+    "before and after": later(
+        "Before and after: all start on the same day; what else changed on that day cannot be told from the action."
+    ),
+}
+_NAMES: Final = {
+    "alternate weeks": later("Alternate weeks"),
+    "staggered": later("Staggered"),
+    "before and after": later("Before and after"),
 }
 _BELIEVED: Final = ("strong", "moderate", "weak")
-_WITH, _WITHOUT = "with the action", "without"
 
 
 def show() -> None:
-    """What is wished for, then the plan once it is asked for."""
+    """What is wished for, then the plan once it is asked for, and the trials that are kept to."""
     result = in_place(state.analysis)
+    _ask(result)
+    st.divider()
+    kept_trials.show()
+
+
+def _ask(result: flow.Analysis) -> None:
     head = st.container()
     wishes = _wishes(result)
     if not wishes["defects"]:
         with head:
-            frame.answer("Name at least one defect whose returns the action is to spare.")
+            frame.answer(t("Name at least one defect whose returns the action is to spare."))
             instruction_first()
         return
 
@@ -46,14 +60,18 @@ def show() -> None:
             _answer(plan)
         if plan is not None:
             _plan(plan)
+            if plan.calendar:
+                kept_trials.offer_to_keep(plan)
 
     on_request(
         lambda asked: state.trial_plan(result, wishes, asked=asked),
         tell,
-        button="Plan it",
+        button=t("Plan it"),
         key="plan_trial",
-        brings="Some seconds: takes from the records how often and how late returns come and how much technicians "
-        "differ, and tries the calendar out in simulated trials.",
+        brings=t(
+            "Some seconds: takes from the records how often and how late returns come and how much technicians "
+            "differ, and tries the calendar out in simulated trials."
+        ),
         primary=True,
     )
     show_for_factors(result.standard, [str(wishes["factor"])])
@@ -69,21 +87,21 @@ def believed_defects(result: flow.Analysis, factor: str) -> list[str]:
 def _wishes(result: flow.Analysis) -> dict[str, Any]:
     left, right = st.columns(2)
     factors = _likeliest_first(result)
-    factor = left.selectbox("Requirement whose misses the action removes", factors, key="trial_factor")
+    factor = left.selectbox(t("Requirement whose misses the action removes"), factors, key="trial_factor")
     defects = right.multiselect(
-        "Defects whose returns are to fall",
+        t("Defects whose returns are to fall"),
         list(DEFECTS),
         default=believed_defects(result, factor),
         format_func=words.defect,
         key=f"trial_defects_{factor}",
     )
-    design = left.selectbox("How", list(_DESIGNS), format_func=str.capitalize, key="trial_design")
-    effect = right.slider("Fall of returns worth having", 10, 90, 30, step=5, format="%d %%", key="trial_effect")
+    design = left.selectbox(t("How"), list(_DESIGNS), format_func=lambda name: t(_NAMES[name]), key="trial_design")
+    effect = right.slider(t("Fall of returns worth having"), 10, 90, 30, step=5, format="%d %%", key="trial_effect")
     removes = left.slider(
-        "Share of the misses that the action removes", 10, 100, 90, step=5, format="%d %%", key="trial_removes"
+        t("Share of the misses that the action removes"), 10, 100, 90, step=5, format="%d %%", key="trial_removes"
     )
-    longest = right.slider("Longest trial considered, months", 3, 36, 24, key="trial_months")
-    st.caption(f"{design.capitalize()}: {_DESIGNS[design]}.")
+    longest = right.slider(t("Longest trial considered, months"), 3, 36, 24, key="trial_months")
+    st.caption(t(_DESIGNS[design]))
     return {
         "factor": factor,
         "defects": tuple(defects),
@@ -91,7 +109,14 @@ def _wishes(result: flow.Analysis) -> dict[str, Any]:
         "effect": effect / 100,
         "removes": removes / 100,
         "months_max": longest,
+        "starts_on": _first_day(result),
     }
+
+
+def _first_day(result: flow.Analysis) -> date:
+    usual = flow.trial_start(result)
+    typed = fields.day_field(t("First day of the trial, today or later"), key="trial_starts", value=usual)
+    return typed or usual
 
 
 def _likeliest_first(result: flow.Analysis) -> list[str]:
@@ -103,18 +128,27 @@ def _likeliest_first(result: flow.Analysis) -> list[str]:
 
 def _answer(plan: TrialPlan | None) -> None:
     if plan is None:
-        frame.answer("Before a change for good: would a trial show anything, and after how long?")
+        frame.answer(t("Before a change for good: would a trial show anything, and after how long?"))
     elif plan.missing:
-        frame.answer(f"No trial can be planned: {words.plain(plan.missing)}.")
+        frame.answer(t("No trial can be planned: {missing}.", missing=words.plain(plan.missing)))
     elif plan.months is None:
         frame.answer(
-            f"A fall by {words.per_cent(plan.effect, digits=0)} cannot be told within "
-            f"{words.counted(plan.months_max, 'month')} in this lab."
+            tn(
+                plan.months_max,
+                "A fall by {fall} cannot be told within {n} month in this lab.",
+                "A fall by {fall} cannot be told within {n} months in this lab.",
+                fall=words.per_cent(plan.effect, digits=0),
+            )
         )
     else:
         frame.answer(
-            f"A trial of about {words.counted(plan.months, 'month')} would show a fall by "
-            f"{words.per_cent(plan.effect, digits=0)} in {words.chance(plan.power)} of cases."
+            tn(
+                plan.months,
+                "A trial of about {n} month would show a fall by {fall} in {chance} of cases.",
+                "A trial of about {n} months would show a fall by {fall} in {chance} of cases.",
+                fall=words.per_cent(plan.effect, digits=0),
+                chance=words.chance(plan.power),
+            )
         )
     instruction_first()
     if plan is not None and not plan.missing:
@@ -129,29 +163,33 @@ def _plan(plan: TrialPlan) -> None:
     if plan.table:
         st.altair_chart(
             trial_power(plan),
-            alt="How often trials of each length would show falls of several sizes; the table below has the figures.",
+            alt=t(
+                "How often trials of each length would show falls of several sizes; the table below has the figures."
+            ),
         )
         st.caption(
-            "Dashed line: how often it is to show. Each line: one true fall of the returns. All are worked out from "
-            "this lab's own returns, technicians and quarters."
+            t(
+                "Dashed line: how often it is to show. Each line: one true fall of the returns. All are worked out "
+                "from this lab's own returns, technicians and quarters."
+            )
         )
-    rows = [
+    rows: list[dict[str, object]] = [
         {
-            "if returns fell by": words.per_cent(one.effect, digits=0),
-            "the trial takes": words.counted(one.months, "month")
+            t("if returns fell by"): words.per_cent(one.effect, digits=0),
+            t("the trial takes"): words.counted(one.months, "month")
             if one.months is not None
-            else f"more than {words.counted(plan.months_max, 'month')}",
-            "restorations (n)": words.figure(one.restorations, digits=0) if isfinite(one.restorations) else "",
+            else tn(plan.months_max, "more than {n} month", "more than {n} months"),
+            t("restorations (n)"): words.figure(one.restorations, digits=0) if isfinite(one.restorations) else "",
         }
         for one in plan.needed
     ]
     frame.table(rows, whole=True)
     if plan.calendar:
         _calendar(plan)
-    st.subheader("What must be written down")
+    st.subheader(t("What must be written down"))
     st.markdown(_bullets(plan.log))
     if plan.how_read:
-        st.subheader("How it will be read")
+        st.subheader(t("How it will be read"))
         st.markdown(said(plan.how_read))
     frame.how_sure(said(one) for one in (*plan.cautions, *_grounds(plan)))
     downloads.offer_csv([_power_row(plan, at) for at in range(len(plan.table))], name=f"trial_{plan.factor}")
@@ -161,16 +199,18 @@ def _plan(plan: TrialPlan) -> None:
 def _calendar(plan: TrialPlan) -> None:
     from remakes.charts.trial import trial_calendar
 
-    st.subheader("Who works how in which week")
+    st.subheader(t("Who works how in which week"))
     st.altair_chart(
         # Room for the name of every group beside the legend and the axis.
         trial_calendar(plan).properties(height=190 + 30 * len(plan.groups)),
-        alt="Weeks in which each group works with the action and without; the table below has the weeks.",
+        alt=t("Weeks in which each group works with the action and without; the table below has the weeks."),
     )
     rows = _weeks(plan)
     frame.table(rows)
-    st.caption("Technicians stand here by their codes, since the calendar has to say who works how; nothing is ranked.")
-    downloads.offer_csv(rows, name=f"calendar_{plan.factor}", label="Download the calendar as CSV")
+    st.caption(
+        t("Technicians stand here by their codes, since the calendar has to say who works how; nothing is ranked.")
+    )
+    downloads.offer_csv(rows, name=f"calendar_{plan.factor}", label=t("Download the calendar as CSV"))
 
 
 def _weeks(plan: TrialPlan) -> list[dict[str, object]]:
@@ -179,29 +219,35 @@ def _weeks(plan: TrialPlan) -> list[dict[str, object]]:
     week, last = min(span.begins for span in plan.calendar), max(span.ends for span in plan.calendar)
     rows: list[dict[str, object]] = []
     while week <= last:
-        row: dict[str, object] = {"week": len(rows) + 1, "from": week}
+        row: dict[str, object] = {t("week"): len(rows) + 1, t("from"): week}
         for span in plan.calendar:
             if span.begins <= week <= span.ends:
-                row[who.get(span.group, span.group)] = _WITH if span.with_action else _WITHOUT
+                row[who.get(span.group, span.group)] = t("with the action") if span.with_action else t("without")
         rows.append(row)
         week += timedelta(weeks=1)
-    names = ["week", "from", *who.values()]
+    names = [t("week"), t("from"), *who.values()]
     return [{name: row.get(name, "") for name in names} for row in rows]
 
 
-def _grounds(plan: TrialPlan) -> list[str]:
+def _grounds(plan: TrialPlan) -> list[Said]:
     """On what the plan stands, in figures."""
     found = []
     if isfinite(plan.power_simulated.estimate):
         found.append(
-            f"Of simulated trials with this very calendar and this true fall, {words.share(plan.power_simulated)} "
-            "showed it."
+            t(
+                "Of simulated trials with this very calendar and this true fall, {share} showed it.",
+                share=words.share(plan.power_simulated),
+            )
         )
     if isfinite(plan.restorations_per_month):
         found.append(
-            f"Taken from the records: {words.figure(plan.restorations_per_month, digits=0)} restorations a month that "
-            f"the requirement applies to, {words.figure(plan.returns_per_month)} returns with these defects of a "
-            f"month's deliveries, and {words.per_cent(plan.miss_share_now)} misses now."
+            t(
+                "Taken from the records: {restorations} restorations a month that the requirement applies to, "
+                "{returns} returns with these defects of a month's deliveries, and {misses} misses now.",
+                restorations=words.figure(plan.restorations_per_month, digits=0),
+                returns=words.figure(plan.returns_per_month),
+                misses=words.per_cent(plan.miss_share_now),
+            )
         )
     return found
 

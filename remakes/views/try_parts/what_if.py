@@ -9,6 +9,7 @@ from typing import Any, Final
 import streamlit as st
 
 from remakes import flow, words
+from remakes.texts import Said, t, tn
 
 __all__ = ["WhatIf", "ask", "keep", "tell"]
 
@@ -85,12 +86,12 @@ def ask(choices: flow.Choices) -> WhatIf:
         # First looked at, or the lab's own figures have changed: what was asked against the former ones is void.
         _set({**usual, _USUAL_OF: usual})
     names = {one.action: one.title for one in choices.actions}
-    with st.expander("What if?", expanded=any(st.session_state[key] != value for key, value in usual.items())):
+    with st.expander(t("What if?"), expanded=any(st.session_state[key] != value for key, value in usual.items())):
         _sliders(choices, list(names))
-        with st.expander("Kept up, action by action"):
+        with st.expander(t("Kept up, action by action")):
             for action, title in names.items():
                 st.slider(words.plain(title), 0, 100, step=5, format="%d %%", key=_EACH + action)
-        st.button("Back to the lab's own figures", key=f"{_ALL}reset", on_click=_set, args=(usual,))
+        st.button(t("Back to the lab's own figures"), key=f"{_ALL}reset", on_click=_set, args=(usual,))
     money = st.session_state[_RETURN]
     return WhatIf(
         kept_up={action: st.session_state[_EACH + action] / 100 for action in names},
@@ -116,28 +117,28 @@ def _sliders(choices: flow.Choices, actions: list[str]) -> None:
     most = max(500, 4 * round(choices.cost_of_return / _STEP) * _STEP)
     left, right = st.columns(2)
     left.slider(
-        "Kept up at the bench, all actions",
+        t("Kept up at the bench, all actions"),
         *(0, 100),
         step=5,
         format="%d %%",
         key=_KEPT_UP,
         on_change=_set_each,
         args=(actions,),
-        help="Share of what each action corrects that is really done. It moves the actions' own sliders, too.",
+        help=t("Share of what each action corrects that is really done. It moves the actions' own sliders, too."),
     )
     right.slider(
-        f"Average cost of a return, {currency}".rstrip(", "),
+        t("Average cost of a return, {currency}", currency=currency) if currency else t("Average cost of a return"),
         *(0, most),
         step=_STEP,
         key=_RETURN,
-        help="The lab's own costs by defect are scaled to this average.",
+        help=t("The lab's own costs by defect are scaled to this average."),
     )
-    left.slider("Cost of the actions, times", 0.0, 3.0, step=0.1, format="%.1f", key=_COSTS)
+    left.slider(t("Cost of the actions, times"), 0.0, 3.0, step=0.1, format="%.1f", key=_COSTS)
     right.slider(
-        "Months of service that count",
+        t("Months of service that count"),
         *(3, max(_LONGEST, choices.prepared.horizon)),
         key=_HORIZON,
-        help="Returns within so many months after delivery; one-off costs are spread over them.",
+        help=t("Returns within so many months after delivery; one-off costs are spread over them."),
     )
 
 
@@ -153,18 +154,34 @@ def _set_each(actions: list[str]) -> None:
 def tell(asked: WhatIf, currency: str) -> None:
     """Whether the figures are the lab's own, or what differs."""
     if not asked.differs:
-        st.caption("The lab's own figures: every action kept up as its entry says, at the lab's own costs.")
+        st.caption(t("The lab's own figures: every action kept up as its entry says, at the lab's own costs."))
         return
+    differences = words.listed(_differences(asked, currency))
+    st.info(t("What if, not the lab's own figures: {differences}.", differences=words.plain(differences)))
+
+
+def _differences(asked: WhatIf, currency: str) -> list[Said]:
+    """What is asked otherwise than the lab has it, each as a part of a sentence."""
     differences = []
     shares = sorted(set(asked.kept_up.values()))
     if shares and shares[0] < 1.0:
-        told = words.per_cent(shares[0], digits=0)
-        most = f" to {words.per_cent(shares[-1], digits=0)}" if len(shares) > 1 else ""
-        differences.append(f"actions kept up at {told}{most} of what their entries say")
+        differences.append(_kept_up_at(shares[0], shares[-1]))
     if asked.cost_of_return is not None:
-        differences.append(f"a return costs {asked.cost_of_return:,.0f} {currency} on average".rstrip())
+        money = asked.cost_of_return
+        differences.append(
+            t("a return costs {money:,.0f} {currency} on average", money=money, currency=currency)
+            if currency
+            else t("a return costs {money:,.0f} on average", money=money)
+        )
     if asked.cost_of_action != 1.0:
-        differences.append(f"the actions cost {asked.cost_of_action:g} times their entries")
+        differences.append(t("the actions cost {times:g} times their entries", times=asked.cost_of_action))
     if asked.horizon != asked.usual_horizon:
-        differences.append(f"{words.counted(asked.horizon, 'month')} of service count")
-    st.info(f"What if, not the lab's own figures: {words.plain(words.listed(differences))}.")
+        differences.append(tn(asked.horizon, "{n} month of service counts", "{n} months of service count"))
+    return differences
+
+
+def _kept_up_at(least: float, most: float) -> Said:
+    least_said, most_said = words.per_cent(least, digits=0), words.per_cent(most, digits=0)
+    if least == most:
+        return t("actions kept up at {share} of what their entries say", share=least_said)
+    return t("actions kept up at {least} to {most} of what their entries say", least=least_said, most=most_said)

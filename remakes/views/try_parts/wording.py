@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 from datetime import date
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 import streamlit as st
 
 from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.requirements import ProcessStandard
+from remakes.texts import later, t, tn
 from remakes.views import cautions, state
 
 if TYPE_CHECKING:
@@ -38,11 +39,30 @@ __all__ = [
 #: The part that is looked at; stands in the address.
 PART: Final = "part"
 WORTH, DECIDED, FOLLOWED, TRIAL, LIMITS = (
-    "What is it worth",
-    "Decided",
-    "Did it work?",
-    "Plan a trial",
-    "Where should the limit be?",
+    later("What is it worth"),
+    later("Decided"),
+    later("Did it work?"),
+    later("Plan a trial"),
+    later("Where should the limit be?"),
+)
+
+#: Codes that are shown as words: states of a decision, verdicts, how the bench keeps to it, where a limit stands.
+_CODES: Final = (
+    later("proposed"),
+    later("decided"),
+    later("running"),
+    later("judged"),
+    later("withdrawn"),
+    later("verified"),
+    later("on the way"),
+    later("no effect"),
+    later("too early"),
+    later("fell"),
+    later("did not fall"),
+    later("cannot tell"),
+    later("present"),
+    later("tighter"),
+    later("laxer"),
 )
 
 Result = TypeVar("Result")
@@ -54,8 +74,10 @@ _DAY: Final = re.compile(r"(?<![\w-])(\d{4}-\d{2}-\d{2})(?![\w-])", re.ASCII)
 def instruction_first() -> None:
     """The safety reminder of this page, under every answer."""
     st.warning(
-        "An estimate from records, on the assumption that the link is real. The material's instructions and licensed "
-        "practice come first: no action may go against them."
+        t(
+            "An estimate from records, on the assumption that the link is real. The material's "
+            "instructions and licensed practice come first: no action may go against them."
+        )
     )
 
 
@@ -67,7 +89,7 @@ def show_for_factors(standard: ProcessStandard, factors: Iterable[str]) -> None:
 
 def said(sentence: str) -> str:
     """A sentence of an analysis for a place that reads Markdown, days and months spelled out."""
-    return words.said(_DAY.sub(lambda found: _spelled_day(found[0]), sentence))
+    return words.said(_DAY.sub(lambda found: _spelled_day(found[0]), t(sentence)))
 
 
 def _spelled_day(iso: str) -> str:
@@ -82,18 +104,26 @@ def heading(decision: Decision) -> str:
     return f"{decision.decision_id}: {decision.title}"
 
 
-def defects_named(defects: Iterable[str], *, joint: str = "or") -> str:
+def defects_named(defects: Iterable[str], *, joint: Literal["and", "or"] = "or") -> str:
     """Defects within a sentence: `chipping or debonding`."""
-    return words.listed((words.defect(one).lower() for one in defects), joint=joint)
+    return words.listed((words.defect_within(one) for one in defects), joint=joint)
 
 
 def rule_said(rule: JudgingRule) -> str:
     """By what an action is judged, in a sentence."""
-    return (
-        f"Misses of {words.listed(rule.factors)} are to fall by {_whole(rule.miss_share_down_by)} or more, returns "
-        f"with {defects_named(rule.defects)} by {_whole(rule.returns_down_by)} to be worth having; looked at for "
-        f"{words.counted(rule.months, 'month')} at most. Of actions that do nothing, at most "
-        f"{_whole(rule.error)} would be called verified."
+    return tn(
+        rule.months,
+        "Misses of {factors} are to fall by {misses_by} or more, returns with {defects} by {returns_by} to be worth "
+        "having; looked at for {n:,} month at most. Of actions that do nothing, at most {error} would be called "
+        "verified.",
+        "Misses of {factors} are to fall by {misses_by} or more, returns with {defects} by {returns_by} to be worth "
+        "having; looked at for {n:,} months at most. Of actions that do nothing, at most {error} would be called "
+        "verified.",
+        factors=words.listed(rule.factors),
+        misses_by=_whole(rule.miss_share_down_by),
+        defects=defects_named(rule.defects),
+        returns_by=_whole(rule.returns_down_by),
+        error=_whole(rule.error),
     )
 
 
@@ -128,7 +158,7 @@ def tell_saved() -> None:
     told = st.session_state.pop(_TOLD, None)
     if told is not None:
         good, sentence = told
-        (place.success if good else place.error)(sentence)
+        (place.success if good else place.error)(t(sentence))
 
 
 def in_place(work: Callable[[], Result]) -> Result:

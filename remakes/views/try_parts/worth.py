@@ -11,6 +11,8 @@ from remakes import charts, flow, words
 from remakes.actions.information import WorthKnowing, worth_knowing
 from remakes.actions.ranking import RankedAction, next_measurement
 from remakes.records.decisions import OPEN, propose
+from remakes.texts import t, tn
+from remakes.texts.joining import run_on
 from remakes.views import downloads, frame, sentences, state
 from remakes.views.try_parts import what_if
 from remakes.views.try_parts.decision_forms import show_next
@@ -31,10 +33,13 @@ def show() -> None:
     result = in_place(state.analysis)
     if not result.actions:
         st.info(
-            "The records hold no corrective actions yet. Write what the lab could change in an actions.toml, with what "
-            "it costs and which misses it removes, and bring it in under Lists and import."
+            t(
+                "The records hold no corrective actions yet. Write what the lab could change in an "
+                "actions.toml, with what it costs and which misses it removes, and bring it in under "
+                "Lists and import."
+            )
         )
-        frame.go("lists", "Lists and import", primary=True)
+        frame.go("lists", t("Lists and import"), primary=True)
         return
     choices = in_place(lambda: state.choices(result))
     measures = _measures(choices)
@@ -69,12 +74,14 @@ def _answer(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], cu
     backed = [action for action in ranked if action.because]
     paying = [action for action in backed if action.net_per_month.estimate > 0]
     if not backed:
-        frame.answer("No step is clear enough to start with: measure first, and look again in some months.")
+        frame.answer(t("No step is clear enough to start with: measure first, and look again in some months."))
         if measure := next_measurement(ranked, measures):
             st.markdown(words.said(measure.sentence))
     elif not paying:
         frame.answer(
-            "No step with a finding behind it pays " + ("if things were so." if what_if else "at the lab's own costs.")
+            t("No step with a finding behind it pays if things were so.")
+            if what_if
+            else t("No step with a finding behind it pays at the lab's own costs.")
         )
     else:
         _start_with(paying[0], currency, what_if=what_if)
@@ -82,48 +89,63 @@ def _answer(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], cu
 
 
 def _start_with(first: RankedAction, currency: str, *, what_if: bool) -> None:
-    lead = "If things were so, start" if what_if else "Start"
+    title, spared = words.plain(first.title), words.interval(first.avoided_per_month)
     frame.answer(
-        f"{lead} with: {words.plain(first.title)}. It would spare about "
-        f"{words.interval(first.avoided_per_month)} returns a month."
+        t(
+            "If things were so, start with: {title}. It would spare about {spared} returns a month.",
+            title=title,
+            spared=spared,
+        )
+        if what_if
+        else t("Start with: {title}. It would spare about {spared} returns a month.", title=title, spared=spared)
     )
-    doubt = " The range includes none: it may not pay." if first.net_per_month.low <= 0 else ""
-    st.markdown(
-        f"Net value {words.interval(first.net_per_month, digits=0)} {words.plain(currency)} a month; it pays in "
-        f"{words.chance(first.probability_worthwhile)} of simulated runs.{doubt} "
-        "One change at a time: then its effect can be seen."
+    worth = t(
+        "Net value {net} {currency} a month; it pays in {chance} of simulated runs.",
+        net=words.interval(first.net_per_month, digits=0),
+        currency=words.plain(currency),
+        chance=words.chance(first.probability_worthwhile),
     )
+    doubt = t("The range includes none: it may not pay.") if first.net_per_month.low <= 0 else ""
+    st.markdown(run_on(worth, doubt, t("One change at a time: then its effect can be seen.")))
 
 
 def _pictures(ranked: Sequence[RankedAction], currency: str) -> None:
     st.altair_chart(
         charts.joint_avoided(ranked),
-        alt="Returns avoided a month by the first one, two, three actions together; the table below has the figures.",
+        alt=t(
+            "Returns avoided a month by the first one, two, three actions together; the table below has the figures."
+        ),
     )
     st.altair_chart(
         charts.joint_net(ranked, currency=currency),
-        alt="Net value a month of the first one, two, three actions together; the table below has the figures.",
+        alt=t("Net value a month of the first one, two, three actions together; the table below has the figures."),
     )
     st.caption(
-        "Each line: that action and all above it, with the 95 % range. Filled circle: by itself it adds more than it "
-        "costs; open diamond: it does not. In the table: what each adds to those above it; “pays in” is the share of "
-        "simulated runs where it is worth more than it costs; “may cost” is what it adds in money: dearer than that "
-        "it does not pay."
+        t(
+            "Each line: that action and all above it, with the 95 % range. Filled circle: by itself "
+            "it adds more than it costs; open diamond: it does not. In the table: what each adds to "
+            "those above it; “pays in” is the share of simulated runs where it is worth more than it "
+            "costs; “may cost” is what it adds in money: dearer than that it does not pay."
+        )
     )
 
 
 def _row(action: RankedAction, currency: str) -> dict[str, object]:
     row = sentences.action_row(action, currency)
-    last = {name: row.pop(name) for name in ("restorations a month", "because of", "what")}
+    last = {name: row.pop(name) for name in (t("restorations a month"), t("because of"), t("what"))}
     return row | {
-        f"may cost a month, {currency} (95 %)": words.interval(action.break_even_cost_per_month, digits=0),
-        f"net with those above, {currency} (95 %)": words.interval(action.joint_net_per_month, digits=0),
+        t("may cost a month, {currency} (95 %)", currency=currency): words.interval(
+            action.break_even_cost_per_month, digits=0
+        ),
+        t("net with those above, {currency} (95 %)", currency=currency): words.interval(
+            action.joint_net_per_month, digits=0
+        ),
         **last,
     }
 
 
 def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None:
-    st.subheader("Why, and what speaks against it")
+    st.subheader(t("Why, and what speaks against it"))
     under_way = {one.action: one.status for one in decisions if one.status in OPEN}
     for action in ranked:
         left, right = st.columns([3, 1], vertical_alignment="center")
@@ -133,10 +155,10 @@ def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None
         text = " ".join(words.said(one) for one in said if one)
         left.markdown(f"**{action.rank}. {words.plain(action.title)}**: {text}")
         if action.action in under_way:
-            right.markdown(f"{under_way[action.action]} already")
+            right.markdown(t("{status} already", status=t(under_way[action.action])))
         else:
             right.button(
-                "Propose it",
+                t("Propose it"),
                 key=f"propose_{action.action}",
                 width="stretch",
                 on_click=_propose,
@@ -145,63 +167,87 @@ def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None
 
 
 def _because(action: RankedAction) -> str:
-    links = words.listed(f"{factor} goes with {words.defect(defect).lower()}" for factor, defect in action.because)
-    return f"Because {links}." if links else ""
+    links = words.listed(
+        t("{factor} goes with {defect}", factor=factor, defect=words.defect_within(defect))
+        for factor, defect in action.because
+    )
+    return t("Because {links}.", links=links) if links else ""
 
 
 def _propose(action: RankedAction) -> None:
     def write(who: str) -> str:
         made = propose(state.store(), action=action.action, who=who, note=_because(action))
         show_next(made, backed={defect for _, defect in action.because})
-        return f"Proposed: {words.plain(made.title)}, number {made.decision_id}. It is to be decided next."
+        return t(
+            "Proposed: {title}, number {decision_id}. It is to be decided next.",
+            title=words.plain(made.title),
+            decision_id=made.decision_id,
+        )
 
     saved(write, part=DECIDED)
 
 
 def _worth_measuring(measures: Sequence[WorthKnowing], result: flow.Analysis) -> None:
-    st.subheader("What is worth measuring")
+    st.subheader(t("What is worth measuring"))
     if not measures:
         st.markdown(
-            "Nothing: whatever more was known of these steps, the same action would come first at the lab's own costs."
+            t(
+                "Nothing: whatever more was known of these steps, the same action would come first at "
+                "the lab's own costs."
+            )
         )
         return
     st.markdown(words.said(measures[0].sentence))
     rows = [_measure_row(one, result.currency) for one in measures]
     frame.table(rows, whole=True)
     st.caption(
-        "At the lab's own figures, not “what if”. Worth: how much better the first step would be chosen if the link "
-        "were known exactly; no months of records tell it exactly, so it is a ceiling."
+        t(
+            "At the lab's own figures, not “what if”. Worth: how much better the first step would be "
+            "chosen if the link were known exactly; no months of records tell it exactly, so it is a "
+            "ceiling."
+        )
     )
 
 
 def _measure_row(one: WorthKnowing, currency: str) -> dict[str, object]:
     months = one.months_needed
     return {
-        "requirement": one.factor,
-        f"worth up to, {currency} a month": words.figure(one.value_per_month, digits=1),
-        "what to do": "record the reading every time" if one.log_it else "go on recording as now",
-        "not recorded": words.per_cent(one.not_recorded),
-        "a large effect shows": "not soon: a trial" if months is None else _in_months(months),
-        "with": "; ".join(words.defect(defect).lower() for defect in one.defects),
+        t("requirement"): one.factor,
+        t("worth up to, {currency} a month", currency=currency): words.figure(one.value_per_month, digits=1),
+        t("what to do"): t("record the reading every time") if one.log_it else t("go on recording as now"),
+        t("not recorded"): words.per_cent(one.not_recorded),
+        t("a large effect shows"): t("not soon: a trial") if months is None else _in_months(months),
+        t("with"): "; ".join(words.defect_within(defect) for defect in one.defects),
     }
 
 
 def _in_months(months: int) -> str:
-    return "by now" if months == 0 else f"in about {words.counted(months, 'month')}"
+    return t("by now") if months == 0 else tn(months, "in about {n:,} month", "in about {n:,} months")
 
 
 def _how_sure(horizon: int) -> None:
     frame.how_sure(
         (
-            "What an action adds is reckoned on top of those above it: two actions against the same miss do not "
-            "spare it twice.",
-            f"One-off costs are spread over {horizon} months; what a return costs is the lab's own entry.",
-            "The ranges hold chance and the uncertainty of the links, not whether the action is kept up at the bench: "
-            "ask “what if” for that.",
-            "Effects are drawn back towards none as strongly as all links together say, since the one that looks best "
-            "was also the luckiest.",
-            "A bad month is followed by a better one by itself: judge an action by months before and after, "
-            "by a rule set beforehand.",
-            "A step that goes with returns need not cause them. Then the action spares nothing.",
+            t(
+                "What an action adds is reckoned on top of those above it: two actions against the same "
+                "miss do not spare it twice."
+            ),
+            t(
+                "One-off costs are spread over {horizon} months; what a return costs is the lab's own entry.",
+                horizon=horizon,
+            ),
+            t(
+                "The ranges hold chance and the uncertainty of the links, not whether the action is kept "
+                "up at the bench: ask “what if” for that."
+            ),
+            t(
+                "Effects are drawn back towards none as strongly as all links together say, since the "
+                "one that looks best was also the luckiest."
+            ),
+            t(
+                "A bad month is followed by a better one by itself: judge an action by months before and "
+                "after, by a rule set beforehand."
+            ),
+            t("A step that goes with returns need not cause them. Then the action spares nothing."),
         )
     )

@@ -25,6 +25,7 @@ from tests.benchmarks.recovery.labs import Lab, Pair
 from tests.benchmarks.recovery.orders import KINDS, Flags, Floats
 from tests.benchmarks.recovery.service import HORIZON
 from tests.benchmarks.recovery.trade import DEFECTS, NAMES
+from tests.benchmarks.recovery.values import Priced, price
 
 __all__ = ["FIRST", "METHODS", "Answer", "Spared", "Told"]
 
@@ -83,6 +84,8 @@ class Answer:
         By factor; empty from a method that gives no such figure.
     joint : Spared or None
         Of the first factors together.
+    priced : Priced or None
+        Actions ranked by what they are worth at a price.
     """
 
     told: Mapping[Pair, Told]
@@ -91,6 +94,7 @@ class Answer:
     seconds: float
     alone: Mapping[str, Spared] = field(default_factory=dict)
     joint: Spared | None = None
+    priced: Priced | None = None
 
 
 def chi_square(lab: Lab) -> Answer:
@@ -226,6 +230,7 @@ def _own(records: Snapshot) -> Answer:
         seconds=seconds,
         alone={factor: _spared(prepared, (factor,)) for factor in NAMES if factor in in_reach},
         joint=_spared(prepared, first),
+        priced=price(prepared),
     )
 
 

@@ -43,6 +43,10 @@ _COLUMNS: Final[tuple[tuple[str, Callable[[Summary], str]], ...]] = (
     ("joint cover 90", lambda s: _percent(s.joint_coverage, 1)),
     ("joint bias", lambda s: _percent(s.joint_bias, 1)),
     ("joint error", lambda s: _percent(s.joint_error)),
+    ("saved bias", lambda s: _percent(s.saved_bias, 1)),
+    ("paying bias", lambda s: _percent(s.paying_bias, 1)),
+    ("net bias", lambda s: _percent(s.net_bias, 1)),
+    ("net cover 95", lambda s: _percent(s.net_coverage, 1)),
 )
 
 
@@ -75,6 +79,8 @@ def goals(rows: Sequence[Row]) -> list[Goal]:
     best = [row.score for row in rows if row.method == "oracle"]
     # An effect of a miss somewhere shifts nothing elsewhere, but labs without any are the plainer question.
     without = [row.score for row in rows if row.method == "remakes" and row.scenario == "null"]
+    # Earlier results hold no money.
+    priced = [score for score in mine if score.net_intervals]
 
     def goal(
         wanted: str,
@@ -105,6 +111,16 @@ def goals(rows: Sequence[Row]) -> list[Goal]:
         ),
         goal("the same of the first three together", lambda m, _b: summary(m).joint_coverage, 0.85, 0.95),
         goal("bias of the first three together: within 0.10", lambda m, _b: summary(m).joint_bias, -0.10, 0.10),
+        goal(
+            "bias of what actions save, each alone: within 0.10",
+            lambda m, _b: summary(m).saved_bias,
+            -0.10,
+            0.10,
+            priced,
+        ),
+        goal("bias of the net value of those said to pay", lambda m, _b: summary(m).paying_bias, -0.10, 0.10, priced),
+        goal("bias of the net value of the first three", lambda m, _b: summary(m).net_bias, -0.10, 0.10, priced),
+        goal("95 % intervals of that cover: 0.93 to 0.97", lambda m, _b: summary(m).net_coverage, 0.93, 0.97, priced),
     ]
 
 

@@ -127,7 +127,10 @@ def read_rows(file: Path) -> list[Row]:
 
 def _read_score(line: Mapping[str, str]) -> Score:
     figures: dict[str, Any] = {
-        one.name: int(line[one.name]) if one.type == "int" else float(line[one.name]) for one in fields(Score)
+        one.name: int(line[one.name]) if one.type == "int" else float(line[one.name])
+        for one in fields(Score)
+        # Figures that came later are 0 in an earlier file.
+        if one.name in line
     }
     return Score(**figures)
 

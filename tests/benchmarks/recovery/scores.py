@@ -15,6 +15,7 @@ from tests.benchmarks.recovery.labs import Lab, Pair, Truth
 from tests.benchmarks.recovery.methods import FIRST, Answer, Told
 from tests.benchmarks.recovery.service import HORIZON
 from tests.benchmarks.recovery.trade import PLAUSIBLE
+from tests.benchmarks.recovery.values import value_scores
 
 __all__ = ["Score", "Summary", "score", "summary"]
 
@@ -62,6 +63,16 @@ class Score:
         Such intervals that lie above, below the truth.
     joint_true, joint_told, joint_error : float
         Returns that the first three together would truly spare, as told, and the absolute difference.
+    saved_true, saved_told : float
+        Money a month that every priced action would truly save if it were the only one, and as told; summed.
+    paying : int
+        Priced actions that are told to add more than they cost.
+    paying_true, paying_told : float
+        Net value a month of those together.
+    net_true, net_told : float
+        Net value a month of the first three priced actions together.
+    net_intervals, net_covered, net_above, net_below : int
+        95 % intervals of that, how many hold the truth, lie above it, and below it: one a lab.
     """
 
     causes: int
@@ -102,6 +113,17 @@ class Score:
     joint_true: float = 0.0
     joint_told: float = 0.0
     joint_error: float = 0.0
+    saved_true: float = 0.0
+    saved_told: float = 0.0
+    paying: int = 0
+    paying_true: float = 0.0
+    paying_told: float = 0.0
+    net_true: float = 0.0
+    net_told: float = 0.0
+    net_intervals: int = 0
+    net_covered: int = 0
+    net_above: int = 0
+    net_below: int = 0
 
     def __add__(self, other: Score) -> Score:
         return Score(**{one.name: getattr(self, one.name) + getattr(other, one.name) for one in fields(Score)})
@@ -133,6 +155,10 @@ class Summary:
     joint_coverage: float
     joint_bias: float
     joint_error: float
+    saved_bias: float
+    paying_bias: float
+    net_bias: float
+    net_coverage: float
 
 
 def score(lab: Lab, answer: Answer) -> Score:
@@ -148,6 +174,7 @@ def score(lab: Lab, answer: Answer) -> Score:
         chosen=truth.avoided_by(frozenset(answer.first)),
         seconds=answer.seconds,
         **_spared(truth, answer),
+        **(value_scores(truth, answer.priced, first=FIRST) if answer.priced else {}),
     )
 
 
@@ -182,11 +209,20 @@ def summary(scores: Iterable[Score]) -> Summary:
         joint_coverage=_share(total.joint_covered, total.joint_intervals),
         joint_bias=_share(total.joint_told - total.joint_true, total.joint_true),
         joint_error=_share(total.joint_error, total.joint_true),
+        saved_bias=_bias(total.saved_told, total.saved_true),
+        paying_bias=_bias(total.paying_told, total.paying_true),
+        net_bias=_bias(total.net_told, total.net_true),
+        net_coverage=_share(total.net_covered, total.net_intervals),
     )
 
 
 def _share(part: float, whole: float) -> float:
     return part / whole if whole else nan
+
+
+def _bias(told: float, true: float) -> float:
+    # Relative to a loss, or to nothing, an error says nothing.
+    return (told - true) / true if true > _ROUNDING else nan
 
 
 def _findings(truth: Truth, answer: Answer) -> dict[str, Any]:

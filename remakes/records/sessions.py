@@ -1,0 +1,319 @@
+"""Who is signed in: from code and password to a token, from the token back to the person, and when that ends.
+
+The token is random and goes to the browser; the store keeps its hash only. `sign_in_attempts` is the log of
+signing in, so the audit of changes holds no line of it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import ceil
+from typing import Any, Final, cast
+
+from argon2 import PasswordHasher
+from sqlalchemy import Connection, Row, select
+
+from remakes.errors import EntryError, StoreError
+from remakes.records import schema
+from remakes.records.passwords import HASHER, is_password
+from remakes.records.permissions import Actor, Role
+from remakes.records.person_rows import Person, person_of
+from remakes.records.store import Store, now
+from remakes.records.typed_text import LONGEST_CODE
+from remakes.texts import t, tn
+
+__all__ = [
+    "IDLE_MINUTES",
+    "LONGEST_IDLE",
+    "MOST_FAILURES",
+    "MOST_FAILURES_TOGETHER",
+    "WHOLE_LIFE",
+    "WINDOW",
+    "Session",
+    "SignInError",
+    "TooManyAttemptsError",
+    "choose_role",
+    "idle_limit",
+    "open_session",
+    "session_of",
+    "set_idle_limit",
+    "sign_in",
+    "sign_out",
+    "token_hash",
+]
+
+#: Wrong passwords for one code, and for all codes together, within this time; then nobody may try for a while.
+MOST_FAILURES: Final = 5
+MOST_FAILURES_TOGETHER: Final = 60
+WINDOW: Final = timedelta(minutes=15)
+#: A session ends so long after it began, whatever is done in it.
+WHOLE_LIFE: Final = timedelta(hours=12)
+#: A session ends after so many minutes without a visit, unless the lab has set another number.
+IDLE_MINUTES: Final = 30
+LONGEST_IDLE: Final = 12 * 60
+_IDLE_KEY: Final = "idle_minutes"
+#: The latest visit is written down no more often.
+_WRITE_EVERY: Final = timedelta(minutes=1)
+#: Attempts are of no use later.
+_KEEP_ATTEMPTS: Final = timedelta(days=90)
+#: An unknown code may be a password typed into the wrong field: a keyed hash of it is kept. A new key at each start.
+_UNKNOWN_KEY: Final = secrets.token_bytes(32)
+
+_SESSIONS: Final = schema.sessions
+_ATTEMPTS: Final = schema.sign_in_attempts
+_PEOPLE: Final = schema.people
+
+
+class SignInError(EntryError):
+    """Code and password do not belong together; which of them is wrong is not said."""
+
+
+class TooManyAttemptsError(SignInError):
+    """Too many wrong passwords: nobody is let in until some time has passed.
+
+    Parameters
+    ----------
+    wait : timedelta
+        How long.
+    """
+
+    def __init__(self, wait: timedelta) -> None:
+        minutes = max(1, ceil(wait.total_seconds() / 60))
+        super().__init__(
+            tn(
+                minutes,
+                "Too many wrong attempts. Wait 1 minute, then try again.",
+                "Too many wrong attempts. Wait {n} minutes, then try again.",
+            )
+        )
+        self.minutes = minutes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """One browser in which somebody is signed in; times in UTC."""
+
+    token_hash: str
+    person: Person
+    role: Role
+    started_at: datetime
+    last_seen: datetime
+
+    @property
+    def actor(self) -> Actor:
+        """On whose behalf the store writes."""
+        return Actor(code=self.person.code, roles=frozenset(self.person.roles))
+
+
+def token_hash(token: str) -> str:
+    """What the store keeps of a token."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def sign_in(
+    store: Store, code: str, password: str, *, at: datetime | None = None, hasher: PasswordHasher = HASHER
+) -> str:
+    """Sign a person in, and give the token for their browser.
+
+    Parameters
+    ----------
+    at : datetime, optional
+        The present moment in UTC; default: the clock.
+
+    Raises
+    ------
+    TooManyAttemptsError
+        Five wrong passwords for this code, or sixty for all codes, in a quarter of an hour.
+    SignInError
+        The code or the password is wrong, or the person has left.
+    """
+    at, code = at or now(), code.strip()
+    with store.writer(may="sign in") as connection:
+        kept = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code))
+        known = person_of(connection, code) is not None
+        # Counted as wrong until it proves right: of many attempts at once, none goes uncounted.
+        attempt = _begin_attempt(connection, code if known else _unknown(code), at)
+    # Outside the write: a check takes a third of a second, in which others wait for the lock.
+    right = is_password(kept, password, hasher=hasher)
+    fresh = hasher.hash(password) if right and kept and hasher.check_needs_rehash(kept) else None
+    with store.writer(may="sign in") as connection:
+        person = person_of(connection, code)
+        unchanged = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code)) == kept
+        if not right or person is None or person.left_at is not None or not unchanged:
+            raise SignInError(t("The code or the password is wrong. Capital and small letters differ."))
+        connection.execute(_ATTEMPTS.update().where(_ATTEMPTS.c.id == attempt).values(succeeded=True))
+        if fresh is not None:
+            connection.execute(_PEOPLE.update().where(_PEOPLE.c.code == code).values(password_hash=fresh))
+        token = secrets.token_urlsafe(32)
+        _begin_session(connection, token, person, at)
+    return token
+
+
+def open_session(store: Store, person: Person, token: str, *, at: datetime | None = None) -> None:
+    """Begin a session for somebody whom single sign-on has vouched for; one that was begun or has ended stays as it is.
+
+    Parameters
+    ----------
+    token : str
+        Names that one sign-in and no other.
+    """
+    with store.writer(may="sign in") as connection:
+        known = select(_SESSIONS.c.code).where(_SESSIONS.c.token_hash == token_hash(token))
+        if connection.scalar(known) is None:
+            _begin_session(connection, token, person, at or now())
+
+
+def session_of(store: Store, token: str, *, at: datetime | None = None) -> Session | None:
+    """Who is signed in with this token; None where nobody is any more.
+
+    The visit is written down, at most once a minute.
+
+    Parameters
+    ----------
+    at : datetime, optional
+        The present moment in UTC; default: the clock.
+    """
+    at = at or now()
+    with store.reader() as connection:
+        found = connection.execute(_SESSIONS.select().where(_SESSIONS.c.token_hash == token_hash(token))).one_or_none()
+        if found is None or not _alive(connection, found, at):
+            return None
+        person = person_of(connection, found.code)
+    if person is None or person.left_at is not None or not person.roles:
+        return None
+    if at - found.last_seen >= _WRITE_EVERY:
+        _write_visit(store, found.token_hash, at)
+    role = found.role if found.role in person.roles else person.roles[0]
+    return Session(
+        token_hash=found.token_hash,
+        person=person,
+        role=cast("Role", role),
+        started_at=found.started_at,
+        last_seen=max(at, found.last_seen),
+    )
+
+
+def sign_out(store: Store, token: str, *, at: datetime | None = None) -> None:
+    """End what this token stands for; one that has ended or never was is no fault."""
+    its = (_SESSIONS.c.token_hash == token_hash(token)) & _SESSIONS.c.ended_at.is_(None)
+    with store.writer(may="sign in") as connection:
+        connection.execute(_SESSIONS.update().where(its).values(ended_at=at or now()))
+
+
+def choose_role(store: Store, session: Session, role: Role) -> None:
+    """Go on in another of the roles that the person holds.
+
+    Raises
+    ------
+    EntryError
+        The person does not hold it.
+    """
+    with store.writer(may="sign in") as connection:
+        person = person_of(connection, session.person.code)
+        if person is None or role not in person.roles:
+            raise EntryError(t("You do not hold the role {role}. A manager can give it to you.", role=role))
+        its = _SESSIONS.c.token_hash == session.token_hash
+        connection.execute(_SESSIONS.update().where(its).values(role=role))
+
+
+def idle_limit(store: Store) -> timedelta:
+    """After how long without a visit a session ends."""
+    with store.reader() as connection:
+        return _idle_limit(connection)
+
+
+def set_idle_limit(store: Store, minutes: float, *, who: str) -> None:
+    """Set after how many minutes without a visit a session ends.
+
+    Raises
+    ------
+    EntryError
+        No whole number from 1 to 720.
+    """
+    if minutes != int(minutes) or not 1 <= minutes <= LONGEST_IDLE:
+        raise EntryError(t("Give whole minutes, from 1 to {most}.", most=LONGEST_IDLE))
+    with store.writer(may="keep people") as connection:
+        settings = schema.settings
+        connection.execute(settings.delete().where(settings.c.key == _IDLE_KEY))
+        connection.execute(settings.insert(), {"key": _IDLE_KEY, "value": int(minutes)})
+        # Under the people's name, on which no figure rests: a line of the settings would make all figures anew.
+        store.note(connection, who=who, what="set", table=_PEOPLE.name, key=_IDLE_KEY, detail={"minutes": int(minutes)})
+
+
+def _idle_limit(connection: Connection) -> timedelta:
+    value = connection.scalar(select(schema.settings.c.value).where(schema.settings.c.key == _IDLE_KEY))
+    return timedelta(minutes=value if isinstance(value, int) and value > 0 else IDLE_MINUTES)
+
+
+def _alive(connection: Connection, found: Row[Any], at: datetime) -> bool:
+    if found.ended_at is not None or at - found.started_at >= WHOLE_LIFE:
+        return False
+    idle: timedelta = at - found.last_seen
+    return idle < _idle_limit(connection)
+
+
+def _write_visit(store: Store, hashed: str, at: datetime) -> None:
+    its = (_SESSIONS.c.token_hash == hashed) & (_SESSIONS.c.last_seen < at)
+    try:
+        with store.writer(may="sign in") as connection:
+            connection.execute(_SESSIONS.update().where(its).values(last_seen=at))
+    except StoreError:
+        # Somebody writes for long, or the records are read-only: the visit goes on all the same.
+        return
+
+
+def _begin_session(connection: Connection, token: str, person: Person, at: datetime) -> None:
+    before = (
+        select(_SESSIONS.c.role)
+        .where(_SESSIONS.c.code == person.code)
+        .order_by(_SESSIONS.c.started_at.desc(), _SESSIONS.c.last_seen.desc())
+        .limit(1)
+    )
+    used = connection.scalar(before)
+    values = {
+        "token_hash": token_hash(token),
+        "code": person.code,
+        "role": used if used in person.roles else person.roles[0],
+        "started_at": at,
+        "last_seen": at,
+    }
+    connection.execute(_SESSIONS.insert().values(values))
+
+
+def _unknown(code: str) -> str:
+    # A blank stands in front: no code holds one, so no person's count is touched.
+    digest = hmac.new(_UNKNOWN_KEY, code.encode(errors="replace"), hashlib.sha256).hexdigest()
+    return f"unknown {digest[:LONGEST_CODE]}"
+
+
+def _begin_attempt(connection: Connection, code: str, at: datetime) -> int:
+    connection.execute(_ATTEMPTS.delete().where(_ATTEMPTS.c.at < at - _KEEP_ATTEMPTS))
+    one = _failures(connection, at, code)
+    _refuse_beyond(one, MOST_FAILURES, at)
+    _refuse_beyond(_failures(connection, at), MOST_FAILURES_TOGETHER, at)
+    values = {"code": code, "at": at, "succeeded": False}
+    (number,) = connection.execute(_ATTEMPTS.insert().values(values)).inserted_primary_key or (0,)
+    return int(number)
+
+
+def _failures(connection: Connection, at: datetime, code: str | None = None) -> list[datetime]:
+    """When attempts failed within the window, newest first; of one code: since the last that succeeded."""
+    query = select(_ATTEMPTS.c.at, _ATTEMPTS.c.succeeded).where(_ATTEMPTS.c.at > at - WINDOW)
+    if code is not None:
+        query = query.where(_ATTEMPTS.c.code == code)
+    found: list[datetime] = []
+    for when, succeeded in connection.execute(query.order_by(_ATTEMPTS.c.at.desc(), _ATTEMPTS.c.id.desc())):
+        if succeeded and code is not None:
+            break
+        if not succeeded:
+            found.append(when)
+    return found
+
+
+def _refuse_beyond(failures: list[datetime], most: int, at: datetime) -> None:
+    if len(failures) >= most:
+        raise TooManyAttemptsError(failures[most - 1] + WINDOW - at)

@@ -1,0 +1,161 @@
+"""The side bar's corner about oneself: language, role, sign out; and one's own password."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import streamlit as st
+
+from remakes import flow, words
+from remakes.errors import EntryError, RemakesError
+from remakes.records import sessions
+from remakes.records.people import change_own_password, choose_language
+from remakes.records.sessions import Session
+from remakes.texts import LANGUAGES, t
+from remakes.views import frame, single_sign_on, state, visitors
+from remakes.views.addressed import from_address, into_address
+
+__all__ = ["OWN_PAGE", "away", "own_password", "role_name", "side_bar"]
+
+#: Address of the page for one's own password.
+OWN_PAGE: Final = "own-password"
+#: In every language: whoever cannot read the page must find it.
+_LANGUAGE: Final = "Language / Sprache"
+_TOLD: Final = "own_password_told"
+#: By address, not by link: whoever is not signed in must leave the app's own pages.
+_FORWARD: Final = """<p><a href="/signin" target="_self">{label}</a></p>
+<script>window.location.replace("/signin?next=" + encodeURIComponent(location.pathname + location.search));
+</script>"""
+
+
+def away() -> None:
+    """The page of somebody who has not signed in, or no longer."""
+    st.title(t("Sign in"), anchor=False)
+    if visitors.by_single_sign_on():
+        single_sign_on.ask(visitors.records())
+        return
+    st.info(t("You are not signed in, or no longer: a visit ends when nothing is done for a while."))
+    st.html(_FORWARD.format(label=t("Sign in")), unsafe_allow_javascript=True)
+
+
+def side_bar(password_page: Any) -> None:
+    """Who one is, in which role and language."""
+    session = None if state.open_here() else state.session()
+    if session is None:
+        _pick_role()
+        _pick_language()
+    else:
+        _signed_in(session, password_page)
+    if name := _title():
+        st.caption(words.plain(name))
+    if session is None:
+        st.caption(
+            t(
+                "Opened without accounts: everybody at this machine can choose every role. "
+                "The app runs on this machine only; nothing leaves it."
+            )
+        )
+
+
+def _pick_role() -> None:
+    from_address("role", state.ROLES)
+    st.radio(t("I look at this as"), state.ROLES, key="role", format_func=role_name)
+    into_address("role", state.ROLES[0])
+    if state.visitor().role == "technician":
+        st.selectbox(
+            t("My code"), _technicians(), index=None, placeholder=t("choose"), key="technician", bind="query-params"
+        )
+    else:
+        st.text_input(t("My code, kept with what I change"), key="code", max_chars=20, placeholder=t("a pseudonym"))
+
+
+def _pick_language() -> None:
+    codes = tuple(LANGUAGES)
+    from_address(visitors.LANGUAGE_KEY, codes)
+    st.selectbox(_LANGUAGE, codes, key=visitors.LANGUAGE_KEY, format_func=LANGUAGES.__getitem__)
+    into_address(visitors.LANGUAGE_KEY, codes[0])
+
+
+def _signed_in(session: Session, password_page: Any) -> None:
+    person = session.person
+    st.markdown(t("Signed in as **{code}**", code=words.plain(person.code)))
+    if len(person.roles) > 1:
+        picked = st.radio(
+            t("I look at this as"), person.roles, index=person.roles.index(session.role), format_func=role_name
+        )
+        if picked != session.role:
+            sessions.choose_role(state.store(), session, picked)
+            st.rerun()
+    codes = tuple(LANGUAGES)
+    spoken = st.selectbox(
+        _LANGUAGE,
+        codes,
+        index=codes.index(person.language) if person.language in codes else 0,
+        format_func=LANGUAGES.__getitem__,
+    )
+    if spoken and spoken != person.language:
+        choose_language(state.store(), person.code, spoken)
+        st.rerun()
+    if visitors.by_single_sign_on():
+        if st.button(t("Sign out"), width="stretch"):
+            st.logout()
+        return
+    st.page_link(password_page, label=t("My password"))
+    if st.button(t("Sign out"), width="stretch"):
+        sessions.sign_out(visitors.records(), visitors.token())
+        st.rerun()
+
+
+def role_name(role: state.Role) -> str:
+    """A role as it is shown."""
+    return {"quality": t("quality"), "manager": t("manager"), "technician": t("technician")}[role]
+
+
+def own_password() -> None:
+    """Change one's own password."""
+    if state.open_here():
+        st.info(t("Nobody signs in here, so there is no password."))
+        return
+    session = state.session()
+    if session is None:
+        return
+    if told := st.session_state.pop(_TOLD, ""):
+        st.success(told)
+    if session.person.must_change:
+        frame.answer(t("Somebody else chose your password. Choose one of your own before you go on."))
+    else:
+        frame.answer(t("Choose a new password. Every other browser in which you are signed in is signed out."))
+    with st.form("own_password"):
+        old = st.text_input(t("Present password"), type="password", autocomplete="current-password")
+        new = st.text_input(t("New password, at least 10 signs"), type="password", autocomplete="new-password")
+        again = st.text_input(t("New password once more"), type="password", autocomplete="new-password")
+        sent = st.form_submit_button(t("Change my password"), type="primary")
+    if sent:
+        _change(session, old, new, again)
+
+
+def _change(session: Session, old: str, new: str, again: str) -> None:
+    try:
+        if new != again:
+            raise EntryError(t("The two new passwords differ. Type them again."))
+        change_own_password(state.store(), session.person.code, old, new, keep_session=session.token_hash)
+    except EntryError as error:
+        st.error(words.refusal(error))
+        return
+    st.session_state[_TOLD] = t("Your password is changed.")
+    st.rerun()
+
+
+def _title() -> str:
+    try:
+        return flow.title(visitors.records())
+    except RemakesError:
+        return ""
+
+
+def _technicians() -> tuple[str, ...]:
+    try:
+        return flow.technicians(visitors.records())
+    except RemakesError:
+        # The page itself says what is wrong with the records.
+        return ()

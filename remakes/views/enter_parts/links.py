@@ -1,0 +1,94 @@
+"""Which piece replaces which: asked where a return makes it likely, changed on the restoration's page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import streamlit as st
+
+from remakes import words
+from remakes.errors import RemakesError
+from remakes.records.look_up import RestorationRecord, match_number
+from remakes.records.remake_links import check_link, likely_replaced, link_remake, unlink_remake
+from remakes.texts import t
+from remakes.views import state
+from remakes.views.enter_parts import answers
+
+__all__ = ["Link", "ask", "change"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """A remake, and the piece it was made in place of."""
+
+    remake: str
+    replaces: str
+
+    def check(self) -> None:
+        """Raises what `make` would raise."""
+        check_link(state.store(), self.remake, replaces=self.replaces)
+
+    def make(self, who: str) -> None:
+        """Link the two."""
+        link_remake(state.store(), self.remake, replaces=self.replaces, who=who)
+
+
+def ask(record: RestorationRecord, disposition: str | None) -> list[Link]:
+    """The links that follow from what was answered; none is compulsory."""
+    found = []
+    earlier = likely_replaced(state.store(), record.restoration_id)
+    if earlier:
+        replaces = st.radio(
+            t("Was this piece made in place of an earlier one?"),
+            earlier,
+            index=None,
+            key=answers.known("replaces", earlier),
+            horizontal=True,
+        )
+        if replaces:
+            found.append(Link(remake=record.restoration_id, replaces=replaces))
+    if disposition == "remade":
+        typed = st.text_input(
+            t("Number of the new piece that replaces it"),
+            key=answers.key("replaced_by"),
+            placeholder=t("blank: not in the records yet"),
+        ).strip()
+        if typed:
+            number = match_number(state.store(), typed).found or typed
+            found.append(Link(remake=number, replaces=record.restoration_id))
+    return found
+
+
+def change(record: RestorationRecord) -> None:
+    """Link a restoration to the one it replaces, or take that link back."""
+    if record.remake_of is None:
+        _link(record)
+    else:
+        _unlink(record, record.remake_of)
+
+
+def _link(record: RestorationRecord) -> None:
+    with st.form("link", border=False):
+        typed = st.text_input(t("Number of the earlier piece that this one replaces"), key="link_replaces")
+        if st.form_submit_button(t("Link")) and typed.strip():
+            number = match_number(state.store(), typed).found or typed
+            link = Link(remake=record.restoration_id, replaces=number)
+            _tried(lambda who: link.make(who))
+
+
+def _unlink(record: RestorationRecord, was: str) -> None:
+    with st.form("unlink", border=False):
+        why = st.text_input(t("Why is the link to {number} taken back?", number=words.plain(was)), key="unlink_why")
+        if st.form_submit_button(t("Take the link back")):
+            _tried(lambda who: unlink_remake(state.store(), record.restoration_id, was=was, who=who, why=why))
+
+
+def _tried(write: Callable[[str], None]) -> None:
+    visitor = state.require("quality", "manager")
+    try:
+        write(visitor.who)
+    except RemakesError as error:
+        st.error(words.refusal(error))
+    else:
+        st.rerun()

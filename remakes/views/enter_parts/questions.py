@@ -1,0 +1,163 @@
+"""The questions of the form: one Tab stop each, none compulsory but the defect."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, Final
+
+import streamlit as st
+
+from remakes import words
+from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
+from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS
+from remakes.records.look_up import RestorationRecord
+from remakes.texts import t
+from remakes.views import cautions
+from remakes.views.enter_parts import answers
+from remakes.views.fields import day_field, number_field
+
+__all__ = ["about", "circumstances", "defects", "further", "harm", "judgement"]
+
+_YES_NO: Final = ("no", "yes")
+
+
+def defects() -> list[str]:
+    """The main defect, if one is chosen."""
+    codes = list(DEFECTS)
+    chosen = st.radio(
+        t("Defect"), codes, index=None, format_func=lambda code: t(DEFECTS[code]), key=answers.known("defect", codes)
+    )
+    return [chosen] if chosen else []
+
+
+def further(main: str) -> list[str]:
+    """Further defects of the same return."""
+    others = [code for code in DEFECTS if code != main]
+    return st.multiselect(
+        t("Further defects of the same return"),
+        others,
+        format_func=words.defect,
+        key=answers.known("others", others),
+        placeholder=t("none"),
+    )
+
+
+def harm() -> str | None:
+    """May somebody have been hurt? The answer to yes cannot be overlooked."""
+    chosen = st.radio(
+        t("May somebody have been hurt?"),
+        _YES_NO,
+        index=None,
+        format_func=_yes_no,
+        key=answers.known("harm", _YES_NO),
+        horizontal=True,
+    )
+    if chosen == "yes":
+        st.error(t(cautions.HARM), icon=":material/warning:")
+    return chosen
+
+
+def about(defect: str, *, several: bool) -> dict[str, Any]:
+    """What is worth knowing about this defect; its name stands above where there are several.
+
+    Returns
+    -------
+    dict
+        Columns of the return, and further columns where the list of returns has none.
+    """
+    if several and (defect in BROKEN or defect in DEFECT_QUESTIONS):
+        st.markdown(f"**{words.defect(defect)}**")
+    found: dict[str, Any] = _break(defect, several=several) if defect in BROKEN else {}
+    for one in DEFECT_QUESTIONS.get(defect, ()):
+        found[one.name] = _choice(one.name, t(one.asks), one.answers)
+    return found
+
+
+def _break(defect: str, *, several: bool) -> dict[str, Any]:
+    plane = _choice(f"plane_{defect}", _named(t("Where did the break run?"), defect, several), PLANES)
+    name = answers.key(f"bare_{defect}")
+    bare = number_field(
+        _named(t("Bare metal, per cent of the break"), defect, several),
+        key=name,
+        low=0,
+        high=100,
+        unit=t("blank: not recorded"),
+    )
+    return {"plane": plane, "bare_metal_pct": _or_typed(bare, name)}
+
+
+def _or_typed(read: object, name: str) -> object:
+    """What was read, or the text that could not be: saving is then refused instead of leaving it out."""
+    return st.session_state.get(name) if read is None else read
+
+
+def _named(question: str, defect: str, several: bool) -> str:
+    # Two questions of one name could not be told apart by ear.
+    return t("{question} ({defect})", question=question, defect=words.defect(defect)) if several else question
+
+
+def judgement() -> dict[str, Any]:
+    """Where it was found, and how bad it is."""
+    levels = list(SEVERITIES)
+    severity = st.radio(
+        t("Severity"),
+        levels,
+        index=None,
+        format_func=lambda level: t("{level} {word}", level=level, word=t(SEVERITIES[level])),
+        key=answers.known("severity", levels),
+        horizontal=True,
+    )
+    return {"found_at": _choice("found", t("Found"), FOUND_AT), "severity": severity}
+
+
+def circumstances(record: RestorationRecord, *, today: date) -> dict[str, Any]:
+    """Which teeth, what was done, whose doing, when, in whose words."""
+    teeth = record.teeth.split()
+    concerned: list[str] = []
+    if len(teeth) > 1:
+        concerned = st.multiselect(
+            t("Teeth concerned"),
+            teeth,
+            key=answers.known("teeth", teeth),
+            placeholder=t("blank: all ({teeth})", teeth=record.teeth),
+        )
+    found: dict[str, Any] = {
+        "disposition": _choice("disposition", t("What was done"), {one: one for one in DISPOSITIONS}),
+        "attributed_to": _choice("attributed", t("Put down to"), {one: one for one in ATTRIBUTED_TO}),
+    }
+    note = st.text_input(
+        t("Note, in the reporter's words"), key=answers.key("note"), placeholder=t("no names"), live="500ms"
+    )
+    left, middle, right = st.columns(3)
+    reported = _today_at_first(today)
+    found |= {
+        "reported_on": _or_typed(day_field(t("Reported on"), key=reported, place=left), reported),
+        "judged_by": middle.text_input(t("Judged by"), key=answers.key("judged"), placeholder=t("pseudonym or role")),
+        "return_id": right.text_input(
+            t("Return number"), key=answers.key("return_id"), placeholder=t("next of the day")
+        ),
+    }
+    return {**found, "teeth": " ".join(concerned), "note": note}
+
+
+def _today_at_first(today: date) -> str:
+    found = answers.key("reported")
+    st.session_state.setdefault(found, today.isoformat())
+    return found
+
+
+def _choice(name: str, label: str, options: Mapping[str, str]) -> str | None:
+    codes: Sequence[str] = list(options)
+    return st.radio(
+        label,
+        codes,
+        index=None,
+        format_func=lambda code: t(options[code]),
+        key=answers.known(name, codes),
+        horizontal=True,
+    )
+
+
+def _yes_no(code: str) -> str:
+    return t("yes") if code == "yes" else t("no")

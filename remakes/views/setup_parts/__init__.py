@@ -1,0 +1,1 @@
+"""The parts of People and set-up."""

@@ -1,0 +1,188 @@
+"""Who is looking: signed in on a session, or at this machine in a role that was picked."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import Final, Protocol, cast
+
+import streamlit as st
+
+from remakes.errors import EntryError, NotAllowedError
+from remakes.records.permissions import ROLES, Role
+from remakes.records.sessions import Session, session_of
+from remakes.records.store import DEFAULT_URL, Store, open_store
+from remakes.texts import LANGUAGES, either, t
+from remakes.views import single_sign_on
+from remakes.views.server import DATABASE_VARIABLE, SINGLE_SIGN_ON_VARIABLE, is_loopback, open_here_asked
+
+__all__ = [
+    "LANGUAGE_KEY",
+    "Visitor",
+    "at_this_machine",
+    "by_single_sign_on",
+    "cookie_name",
+    "language",
+    "language_asked_for",
+    "may_see",
+    "open_here",
+    "opened",
+    "records",
+    "records_url",
+    "require",
+    "session",
+    "store",
+    "token",
+    "visitor",
+]
+
+#: Where the side bar keeps the language of somebody who has not signed in.
+LANGUAGE_KEY: Final = "language"
+
+
+class _HasTechnician(Protocol):
+    @property
+    def technician(self) -> str | None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """Who is looking: a role, a pseudonym or nothing, and every role that could be chosen."""
+
+    role: Role
+    code: str
+    roles: tuple[Role, ...] = ROLES
+
+    @property
+    def who(self) -> str:
+        """For the record of changes."""
+        return f"{self.role} {self.code}".strip()
+
+
+def open_here() -> bool:
+    """Are there no accounts, since only this machine reaches the app?"""
+    return open_here_asked() and at_this_machine()
+
+
+def at_this_machine() -> bool:
+    """Does this visit come from here, under a name that only this machine has? A proxy would let others in."""
+    host = st.context.headers.get("Host")
+    return st.context.ip_address is None and (host is None or is_loopback(_name_of(host)))
+
+
+def by_single_sign_on() -> bool:
+    """Do people sign in where the lab signs in anyway?"""
+    return bool(os.environ.get(SINGLE_SIGN_ON_VARIABLE))
+
+
+def cookie_name() -> str:
+    """The cookie with the token. Browsers tell no ports apart, and several servers may run on one machine."""
+    return f"remakes_{st.get_option('server.port')}"
+
+
+def token() -> str:
+    """What this browser is signed in with; blank where it is not."""
+    return st.context.cookies.get(cookie_name(), "")
+
+
+def session() -> Session | None:
+    """The session of this visit; None where nobody has signed in, or no longer."""
+    if by_single_sign_on():
+        return single_sign_on.session(records())
+    shown = token()
+    return session_of(records(), shown) if shown else None
+
+
+def visitor() -> Visitor:
+    """Who has signed in, or the role and the code picked in the side bar.
+
+    Raises
+    ------
+    NotAllowedError
+        Nobody has signed in, or no longer.
+    """
+    if open_here():
+        role = st.session_state.get("role")
+        role = role if role in ROLES else "quality"
+        code = st.session_state.get("technician" if role == "technician" else "code") or ""
+        return Visitor(role=cast("Role", role), code=str(code))
+    now = _session_or_refusal()
+    return Visitor(role=now.role, code=now.person.code, roles=now.person.roles)
+
+
+def _session_or_refusal() -> Session:
+    now = session()
+    if now is None:
+        raise NotAllowedError(t("You are not signed in any more. Load the page again to sign in."))
+    return now
+
+
+def require(*roles: Role) -> Visitor:
+    """The visitor, if in one of these roles.
+
+    Raises
+    ------
+    EntryError
+        Another role: an address can be opened without the menu.
+    """
+    one = visitor()
+    if one.role not in roles:
+        raise EntryError(
+            t(
+                "This page is for the role {roles}; {role} is chosen. "
+                "Choose another role at the left, or another page.",
+                roles=either(t(role) for role in roles),
+                role=t(one.role),
+            )
+        )
+    return one
+
+
+def may_see(record: _HasTechnician) -> bool:
+    """May this visitor see a restoration? A technician sees own ones only, and none without a technician."""
+    one = visitor()
+    return one.role != "technician" or (bool(one.code) and record.technician == one.code)
+
+
+def language() -> str:
+    """The language this visitor reads."""
+    if not open_here() and (now := session()) is not None:
+        return now.person.language
+    picked = st.session_state.get(LANGUAGE_KEY)
+    if picked in LANGUAGES:
+        return str(picked)
+    # Whoever is to sign in reads what the browser asks for.
+    return "en" if open_here() else language_asked_for(st.context.headers.get("Accept-Language") or "")
+
+
+def language_asked_for(header: str) -> str:
+    """The first language of a browser's list that there is: `de-AT,de;q=0.9,en;q=0.5` gives `de`; else English."""
+    codes = (one.split(";")[0].strip().partition("-")[0].lower() for one in header.split(","))
+    return next((code for code in codes if code in LANGUAGES), "en")
+
+
+def records_url() -> str:
+    """The address of the records."""
+    return os.environ.get(DATABASE_VARIABLE) or DEFAULT_URL
+
+
+def records() -> Store:
+    """The lab's records, opened once for all visits and not on anybody's behalf: to read, and to sign in."""
+    return opened(records_url())
+
+
+def store() -> Store:
+    """The lab's records, written to on behalf of who has signed in, as far as their roles allow."""
+    if open_here():
+        return records()
+    return records().acting_as(_session_or_refusal().actor)
+
+
+@st.cache_resource(show_spinner=False, max_entries=4)
+def opened(url: str) -> Store:
+    """The records at an address."""
+    return open_store(url)
+
+
+def _name_of(host: str) -> str:
+    return host.rpartition(":")[0] if ":" in host and not host.endswith("]") else host

@@ -1,0 +1,221 @@
+"""The bench log without a browser: one tap writes, nothing is invented, own work only."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from remakes.records.bench.late import LateCell
+from remakes.records.bench.readings import Standing, standing_readings
+from remakes.records.bench.timers import running_timers, start_timer
+from remakes.records.bench.work import open_work
+from remakes.records.look_up import find_restoration
+from remakes.records.store import Store, now, open_store
+from remakes.views.bench_parts.late import changed_cells
+from remakes.views.server import DATABASE_VARIABLE
+from tests.records.bench_lab import WHO, begin, take_standard
+from tests.views.lab import open_page, texts
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    file = tmp_path / "bench.sqlite"
+    monkeypatch.setenv(DATABASE_VARIABLE, str(file))
+    store = open_store(str(file))
+    take_standard(store)
+    begin(store)
+    return store
+
+
+def page(**address: str) -> AppTest:
+    app = open_page("bench", role="technician", code="T1")
+    for name, value in address.items():
+        app.query_params[name] = value
+    return app.run() if address else app
+
+
+def standing(store: Store, reading: str) -> Standing | None:
+    found = standing_readings(store, ["N1"])["N1"]
+    return next((one for (_, name), one in found.items() if name == reading), None)
+
+
+def keys(app: AppTest, kind: str = "button") -> list[str]:
+    return [str(one.key) for one in app.get(kind)]
+
+
+def test_the_list_opens_a_piece_at_its_next_step(bench: Store) -> None:
+    begin(bench, "N0", due_on=date.today() - timedelta(days=1))
+    app = page()
+    assert not app.exception
+    assert [key for key in keys(app) if key.startswith("open_")] == ["open_N0", "open_N1"]
+    assert "was due on" in app.button(key="open_N0").label
+    app.button(key="open_N1").click().run()
+    assert app.query_params["piece"] == "N1"
+    assert "step_framework" in keys(app)
+    assert "save_N1_framework_metal_mm" in keys(app)
+    app.button(key="back").click().run()
+    assert "open_N1" in keys(app)
+
+
+def test_yes_and_no_are_one_tap_each_and_no_is_recorded(bench: Store) -> None:
+    app = page(piece="N1", step="checking")
+    app.button(key="write_N1_checking_fit_check_no").click().run()
+    assert not app.exception
+    one = standing(bench, "fit_check")
+    assert one is not None
+    assert (one.value, one.not_done, one.operator) == ("no", True, "T1")
+    assert "✗ not done" in texts(app)
+    app.text_input(key=f"why_{one.reading_id}").set_value("model broken")
+    next(button for button in app.button if button.label == "Keep the reason").click().run()
+    assert "because: model broken" in texts(app)
+
+
+def test_a_number_is_typed_with_a_comma_and_one_outside_the_limit_is_written_and_asked_about(bench: Store) -> None:
+    app = page(piece="N1", step="framework")
+    app.text_input(key="typed_N1_framework_metal_mm").set_value("0,3")
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    one = standing(bench, "metal_mm")
+    assert one is not None
+    assert one.value == "0.3"
+    assert "▲ outside the limit" in texts(app)
+    assert f"why_{one.reading_id}" in keys(app, "text_input")
+    # A correction is a newer reading; the first is kept.
+    app.text_input(key="typed_N1_framework_metal_mm").set_value("0.45")
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    newer = standing(bench, "metal_mm")
+    assert newer is not None
+    assert newer.value == "0.45"
+    assert newer.reading_id != one.reading_id
+
+
+def test_what_cannot_be_read_is_refused_at_the_top_and_nothing_is_written(bench: Store) -> None:
+    app = page(piece="N1", step="framework")
+    version = bench.data_version()
+    app.text_input(key="typed_N1_framework_metal_mm").set_value("thick")
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    assert "is no number" in app.error[0].value
+    assert bench.data_version() == version
+    # A measure cannot be "not done".
+    assert not [key for key in keys(app) if key.startswith("write_")]
+
+
+def test_a_timer_is_one_tap_to_start_and_one_to_stop(bench: Store) -> None:
+    app = page(piece="N1", step="bonding")
+    app.button(key="start_N1_bonding_wait_s").click().run()
+    (timer,) = running_timers(bench)
+    assert timer.started_by == WHO
+    # A new visit finds it running, on the list too.
+    again = page()
+    assert "Timers that are running" in [one.value for one in again.subheader]
+    again.button(key=f"stop_{timer.id}").click().run()
+    assert running_timers(bench) == ()
+    one = standing(bench, "wait_s")
+    assert one is not None
+    assert float(one.value) < 60
+    assert "written down for wait" in again.success[0].value
+    # The first page still shows it running: its stop says who was first.
+    app.button(key=f"stop_{timer.id}").click().run()
+    assert "stopped this timer at" in app.error[0].value
+
+
+def test_a_forgotten_timer_asks_when_its_time_was_up(bench: Store) -> None:
+    begun = now() - timedelta(days=1)
+    timer = start_timer(bench, "N1", step="opaquer", reading="cure_min", who=WHO, at=begun)
+    app = page()
+    assert f"stop_{timer.id}" not in keys(app)
+    assert "its time is not taken as it is" in app.warning[0].value
+    app.button(key=f"give_up_{timer.id}_2").click().run()
+    assert running_timers(bench) == ()
+    assert standing(bench, "cure_min") is None
+
+
+def test_a_scan_opens_sets_or_asks(bench: Store) -> None:
+    def scan(code: str) -> None:
+        app.text_input(key="bench_scan").set_value(code).run()
+
+    app = page()
+    scan("N1")
+    assert (app.query_params["piece"], app.query_params["step"]) == ("N1", "framework")
+    assert app.text_input(key="bench_scan").value == ""
+    app.button(key="step_framework").click().run()  # closed again
+    scan("F9")
+    assert "is not known here. What is it?" in app.warning[0].value
+    assert "asked_machine" not in keys(app)  # no step is open
+    app.button(key="step_opaquer").click().run()
+    app.button(key="asked_machine").click().run()
+    assert "Machine F9 is used for opaquer today" in app.success[0].value
+    app.text_input(key="typed_N1_opaquer_coats").set_value("2")
+    app.button(key="save_N1_opaquer_coats").click().run()
+    one = standing(bench, "coats")
+    assert one is not None
+    assert (one.equipment, one.lot) == ("F9", None)
+    scan("F9")  # known from now on
+    assert "Machine F9 is used for opaquer today" in app.success[0].value
+    scan("N77")
+    app.button(key="asked_new").click().run()
+    assert app.text_input(key="new_restoration_id_0").value == "N77"
+
+
+def test_work_is_begun_and_delivered_from_the_page(bench: Store) -> None:
+    app = page()
+    app.segmented_control(key="bench_part").set_value("begin").run()
+    app.text_input(key="new_restoration_id_0").set_value("N2")
+    app.text_input(key="new_teeth_0").set_value("21 22")
+    app.button(key="begin").click().run()
+    assert not app.exception
+    assert "N2 is in work" in app.success[0].value
+    piece = next(one for one in open_work(bench) if one.restoration_id == "N2")
+    assert (piece.units, piece.technician, piece.framework, piece.kind) == (2, "T1", "base metal", "crown")
+    app.button(key="deliver").click().run()
+    assert "N2 is delivered" in app.success[0].value
+    record = find_restoration(bench, "N2")
+    assert record is not None
+    assert record.delivered_on == date.today()
+
+
+def test_somebody_elses_work_is_not_shown_and_nobodys_can_be_taken_over(bench: Store) -> None:
+    begin(bench, "T2S", technician="T2")
+    begin(bench, "FREE", technician=None)
+    app = page(piece="T2S", step="checking")
+    assert "is the work of T2" in app.warning[0].value
+    assert not [key for key in keys(app) if key.startswith(("write_", "step_", "start_"))]
+    free = page(piece="FREE")
+    free.button(key="take_over").click().run()
+    assert {one.restoration_id: one.technician for one in open_work(bench)}["FREE"] == "T1"
+
+
+def test_a_filled_cell_is_read_a_blank_one_is_not(bench: Store) -> None:
+    app = page(bench_part="late")
+    assert not app.exception
+    before = pd.DataFrame({"number": ["N1", "N2"], "coats": ["2", None], "cure_min": [None, None]}, dtype=object)
+    after = before.copy()
+    after.loc[0, "coats"] = None  # what is recorded is not blanked here
+    after.loc[1, "coats"] = "Not Done"
+    after.loc[1, "cure_min"] = "12,5"
+    made: Any = {"restoration_id": "N2", "step": "opaquer"}
+    assert changed_cells(before, after, step="opaquer") == [
+        LateCell(reading="coats", text="not done", **made),
+        LateCell(reading="cure_min", text="12,5", **made),
+    ]
+
+
+def test_without_a_code_or_a_standard_the_page_says_what_to_do(empty_lab: Path) -> None:
+    assert "Choose your own code" in open_page("bench", role="technician").info[0].value
+    assert "There are no records yet" in open_page("bench", role="technician", code="T1").info[0].value
+
+
+def test_today_tells_a_technician_of_timers_and_unfinished_work(own_lab: Path) -> None:
+    store = open_store(str(own_lab))
+    begin(store, "N1", technician="T01")
+    assert "restoration in work has readings" in texts(open_page("today", role="technician", code="T01"))
+    begun = now() - timedelta(days=1)
+    start_timer(store, "N1", step="final cure", reading="final_cure_min", who=WHO, at=begun)
+    app = open_page("today", role="technician", code="T01")
+    assert "One timer is running** (N1)" in texts(app)
+    assert any("forgotten on N1" in one.value for one in app.warning)
+    assert "in work" not in texts(open_page("today", role="quality"))

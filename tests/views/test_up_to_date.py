@@ -1,0 +1,158 @@
+"""What a page shows while the records move on: the last answer at once, a line that says so, then the new one."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from remakes import flow
+from remakes.errors import NothingToAnalyzeError
+from remakes.records.store import open_store
+from remakes.views import jobs, state
+from tests.views.lab import open_page, texts
+
+TOPIC = "analysis"
+
+
+def done(result: object) -> jobs.Work:
+    return lambda _tell: result
+
+
+def held(gate: threading.Event, result: object) -> jobs.Work:
+    def work(_tell: jobs.Tell) -> object:
+        assert gate.wait(timeout=10)
+        return result
+
+    return work
+
+
+def failing(_tell: jobs.Tell) -> object:
+    raise NothingToAnalyzeError("nothing is left")
+
+
+def first(shelf: jobs.Shelf, version: int = 1) -> None:
+    assert shelf.latest(TOPIC, version, done("old")).job.future.result(timeout=5) == "old"
+
+
+def test_the_last_answer_stands_while_the_next_is_made() -> None:
+    shelf, gate = jobs.Shelf(), threading.Event()
+    first(shelf)
+    for version in (2, 3):
+        last = shelf.latest(TOPIC, version, held(gate, "new"))
+        assert (last.job.future.result(timeout=0), last.version, last.behind) == ("old", 1, True)
+    assert shelf.under_way(TOPIC)
+    gate.set()
+    assert shelf.newest(TOPIC).future.result(timeout=5) == "new"
+    assert not shelf.under_way(TOPIC)
+    # One was worked out for two changes; that of the second is still to come.
+    last = shelf.latest(TOPIC, 3, done("newest"))
+    assert (last.job.future.result(timeout=0), last.version, last.behind) == ("new", 2, True)
+    assert shelf.newest(TOPIC).future.result(timeout=5) == "newest"
+    last = shelf.latest(TOPIC, 3, failing)
+    assert (last.job.future.result(timeout=0), last.behind) == ("newest", False)
+
+
+def test_what_stands_on_an_answer_goes_with_it() -> None:
+    shelf = jobs.Shelf()
+    first(shelf)
+    assert shelf.job("choices", done(7), topic=TOPIC, version=1).future.result(timeout=5) == 7
+    shelf.job("other", done(8), topic="months", version=1).future.result(timeout=5)
+    shelf.latest(TOPIC, 2, done("new"))
+    assert shelf.holds("choices")
+    shelf.newest(TOPIC).future.result(timeout=5)
+    shelf.latest(TOPIC, 2, done("new"))
+    assert not shelf.holds("choices")
+    assert shelf.holds("other")
+
+
+def test_a_failure_is_told_once_and_then_tried_anew() -> None:
+    shelf = jobs.Shelf()
+    first(shelf)
+    shelf.latest(TOPIC, 2, failing)
+    with pytest.raises(NothingToAnalyzeError):
+        shelf.newest(TOPIC).future.result(timeout=5)
+    told = shelf.latest(TOPIC, 2, failing)
+    assert not told.behind
+    with pytest.raises(NothingToAnalyzeError):
+        told.job.future.result(timeout=0)
+    shelf.latest(TOPIC, 2, done("new"))
+    assert shelf.newest(TOPIC).future.result(timeout=5) == "new"
+
+
+def test_an_import_need_not_wait_for_what_is_brought_up_to_date() -> None:
+    shelf, gate = jobs.Shelf(), threading.Event()
+    first(shelf)
+    shelf.latest(TOPIC, 2, held(gate, "new"))
+    assert shelf.once(done("saved")).future.result(timeout=5) == "saved"
+    gate.set()
+
+
+@pytest.fixture
+def gate(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """Analyses after the first wait until this is set."""
+    gate, analyze, seen = threading.Event(), flow.analyze, list[int]()
+
+    def waiting(*args: object, **kwargs: object) -> flow.Analysis:
+        if seen:
+            assert gate.wait(timeout=30)
+        seen.append(1)
+        return analyze(*args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(flow, "analyze", waiting)
+    return gate
+
+
+def take_back_a_return(file: Path, number: int) -> None:
+    """As if somebody took a return back: a change that figures rest on."""
+    store = open_store(str(file))
+    with store.writer(may="enter returns") as connection:
+        store.note(connection, who="test", what="void", table="returns", key=str(number), detail={})
+    store.close()
+
+
+@pytest.mark.parametrize(("changes", "said"), [(1, "the latest change;"), (2, "the latest 2 changes;")])
+def test_a_page_answers_at_once_and_says_that_it_is_behind(
+    own_lab: Path, gate: threading.Event, changes: int, said: str
+) -> None:
+    app = open_page("steps")
+    assert "being brought up to date" not in texts(app)
+    for number in range(changes):
+        take_back_a_return(own_lab, number)
+    app.run()
+    assert not app.exception
+    assert said in texts(app)
+    assert "From " in texts(app)
+    gate.set()
+    jobs.shelf().newest(("analysis", state.store().url, state.HORIZON)).future.result(timeout=60)
+    app.run()
+    assert "being brought up to date" not in texts(app)
+
+
+def test_the_analysis_is_begun_before_anybody_asks(
+    own_lab: Path, monkeypatch: pytest.MonkeyPatch, counted: Callable[[], int]
+) -> None:
+    state.begin()
+    topic = ("analysis", state.store().url, state.HORIZON)
+    jobs.shelf().newest(topic).future.result(timeout=60)
+    open_page("steps")
+    assert counted() == 1
+
+
+@pytest.fixture
+def counted(monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
+    analyze, seen = flow.analyze, list[int]()
+
+    def counting(*args: object, **kwargs: object) -> flow.Analysis:
+        seen.append(1)
+        return analyze(*args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(flow, "analyze", counting)
+    return lambda: len(seen)
+
+
+def test_nothing_is_begun_on_empty_records(empty_lab: Path, counted: Callable[[], int]) -> None:
+    state.begin()
+    assert counted() == 0
