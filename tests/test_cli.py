@@ -18,6 +18,7 @@ from remakes import flow
 from remakes.cli import app, main
 from remakes.errors import InputError
 from remakes.evidence.grades import GRADES
+from remakes.records.backups import last_copy
 from remakes.records.snapshot import take_snapshot
 from remakes.records.store import Store, open_store
 from synthetic_data.generate import generate
@@ -256,6 +257,22 @@ def test_the_monthly_report_is_written(
     assert file.read_bytes()[: len(begins)].lower() == begins.lower()
 
 
+def test_the_monthly_report_speaks_the_language_of_its_reader(
+    database: str, months: flow.Months, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flow, "count_months", ready(months, database))
+    file = tmp_path / "september.html"
+    told = run("report", "--db", database, "--month", "2026-09", "--out", str(file), "--language", "de")
+    # The command itself goes on in English.
+    assert "The report of 2026-09" in told
+    assert "Monatsrückblick: September 2026" in file.read_text("utf-8")
+
+
+def test_an_unknown_language_of_a_report_is_refused_before_anything_is_counted(database: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="Name one of: en, de"):
+        run("report", "--db", database, "--out", str(tmp_path / "a.pdf"), "--language", "fr")
+
+
 def test_batches_are_listed_and_one_is_taken_back(files: Path, tmp_path: Path) -> None:
     path = str(tmp_path / "lab.sqlite")
     run("import", str(files), "--db", path)
@@ -269,6 +286,11 @@ def test_batches_are_listed_and_one_is_taken_back(files: Path, tmp_path: Path) -
 def test_backup_and_check(database: str, findings: dict[str, Any], tmp_path: Path) -> None:
     copy = tmp_path / "copy.sqlite"
     run("backup", "--db", database, "--to", str(copy))
+    store = open_store(database)
+    last = last_copy(store)
+    store.close()
+    assert last is not None
+    assert last.to == str(copy)
     assert "sound" in run("check", "--db", str(copy))
     # The one run of the command whose work is not done beforehand: the same records, the same figures.
     assert json.loads(run("analyze", "--db", str(copy), "--json", "-")) == findings

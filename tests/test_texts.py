@@ -25,6 +25,7 @@ LANGUAGES = [code for code in texts.LANGUAGES if code != "en"]
 #: English and the other language in one, with the reason.
 SAME_IN_BOTH = {
     "Name": "the same word",
+    "Person": "the same word",
     "Signal": "the same word",
     "signal": "the same word but for its capital",
     "Material": "the same word",
@@ -45,14 +46,11 @@ SAME_IN_BOTH = {
 
 #: Parts of the program whose sentences have not been translated yet.
 TO_TRANSLATE = {
-    "actions": "worth, follow-up, trials and limits",
     "cli": "the command line",
     "counts": "counting",
     "deviations": "how readings stand to requirements",
     "evidence": "findings",
     "flow": "putting it together",
-    "records": "records and imports",
-    "reports": "reports",
     "trends": "months",
     "errors.py": "errors",
 }
@@ -271,10 +269,10 @@ def test_the_skeleton_lists_what_is_missing_and_only_that(tmp_path: Path) -> Non
     file = tmp_path / "code.py"
     file.write_text(
         't("return {a}\\n", a=1)\nt("cannot be estimated")\ntn(2, "{n} \\"owl\\"", "{n} owls")\n'
-        't("day" if x else "night")\nlater("kept")\nt(unknown)\nt("{n:,}", n=1)\n'
+        't("dusk" if x else "night")\nlater("kept")\nt(unknown)\nt("{n:,}", n=1)\n'
     )
     found = missing([file], "de")
-    assert [one.text for one in found] == ["return {a}\n", '{n} "owl"', "{n} owls", "day", "night"]
+    assert [one.text for one in found] == ["return {a}\n", '{n} "owl"', "{n} owls", "dusk", "night"]
     assert 'msgid "{n} \\"owl\\""\nmsgstr ""' in skeleton(found, "de")
 
 
@@ -332,6 +330,13 @@ def _inside(node: ast.expr | None) -> list[ast.expr | None]:
 def _shown(node: ast.Call) -> Iterator[ast.expr]:
     """What a call shows: its first argument and those that have a name for it."""
     name = _called(node)
+    if (
+        isinstance(node.func, ast.Attribute)
+        and isinstance(node.func.value, ast.Call)
+        and "Logger" in _called(node.func.value)
+    ):
+        # Written into the log of the program, not shown.
+        return
     if name in _SHOW and name not in {"go", "on_request", "offer_csv", "offer_json"}:
         yield from node.args[:1]
     if name == "go":

@@ -343,9 +343,11 @@ def backup(
     Example:  remakes backup --to backup-2026-11-25.sqlite
     """
     from remakes.records import upkeep
+    from remakes.records.backups import note_copy
 
     with _opened(db) as store:
         upkeep.backup(store, to)
+        note_copy(store, str(to.absolute()), who="command line")
     out.print(f"Copied to {escape(str(to))} and checked.")
 
 

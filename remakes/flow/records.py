@@ -65,8 +65,16 @@ class Brief:
         return self.restorations == 0
 
 
-def brief(store: Store, *, today: date | None = None) -> Brief:
-    """How the records stand and what needs somebody now; quick, nothing is analyzed."""
+def brief(store: Store, *, today: date | None = None, harm_of: str | None = None) -> Brief:
+    """How the records stand and what needs somebody now; quick, nothing is analyzed.
+
+    Parameters
+    ----------
+    today : date, optional
+        Default: the calendar day of this machine.
+    harm_of : str, optional
+        Name harm of this technician's pieces only; default: of all.
+    """
     day = today or date.today()
     returns = schema.returns
     standing = returns.c.voided_at.is_(None)
@@ -77,11 +85,13 @@ def brief(store: Store, *, today: date | None = None) -> Brief:
 
         last = connection.scalar(select(func.max(returns.c.reported_on)).where(standing))
         recent = returns.c.reported_on >= min(day, last or day) - timedelta(days=90)
-        harm = connection.execute(
-            select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on, returns.c.defect)
-            .where(standing, returns.c.harm.is_(True), recent)
-            .order_by(returns.c.reported_on.desc())
-        ).all()
+        hurt = select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on, returns.c.defect)
+        hurt = hurt.where(standing, returns.c.harm.is_(True), recent)
+        if harm_of is not None:
+            restorations = schema.restorations.c
+            own = select(restorations.restoration_id).where(restorations.technician == harm_of)
+            hurt = hurt.where(returns.c.restoration_id.in_(own))
+        harm = connection.execute(hurt.order_by(returns.c.reported_on.desc())).all()
         unclear = connection.execute(
             select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on)
             .where(standing, (returns.c.defect == "other") | returns.c.found_at.is_(None))

@@ -211,7 +211,9 @@ def _page(connection: Connection, filters: Filters, before: int | None, size: in
     if before is not None:
         query = query.where(schema.audit.c.id < before)
     rows = connection.execute(query).all()
-    return tuple(_change(row, _restorations(connection, rows)) for row in rows) if rows else ()
+    # Asked once for the page, not for every line.
+    restorations = _restorations(connection, rows)
+    return tuple(_change(row, restorations) for row in rows)
 
 
 def _filtered(filters: Filters) -> Select[Any]:
@@ -239,9 +241,11 @@ def _span(month: str) -> tuple[datetime, datetime]:
 def _restorations(connection: Connection, rows: Iterable[Row[Any]]) -> dict[str, str]:
     """The restorations of returns that the log names by their row only."""
     keys = {int(row.row_key) for row in rows if row.table_name == "returns" and (row.row_key or "").isdecimal()}
+    if not keys:
+        return {}
     returns = schema.returns.c
     found = connection.execute(select(returns.id, returns.restoration_id).where(returns.id.in_(keys)))
-    return {str(row.id): row.restoration_id for row in found} if keys else {}
+    return {str(row.id): row.restoration_id for row in found}
 
 
 def _change(row: Row[Any], restorations: dict[str, str]) -> Change:

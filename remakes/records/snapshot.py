@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from sqlalchemy import Column, ColumnElement, Connection, Dialect, Select, Table, Text, cast, func, select
+from sqlalchemy import Column, ColumnElement, Connection, Dialect, Select, Table, Text, case, cast, func, select
 
 from remakes.errors import StoreError
 from remakes.records import schema
@@ -109,7 +109,7 @@ def _queries() -> tuple[tuple[Select[Any], Sequence[str]], ...]:
     in_force = schema.returns.c.voided_at.is_(None)
     return (
         (_query(schema.restorations, RESTORATION_COLUMNS), RESTORATION_COLUMNS),
-        (_query(schema.process_log, LOG_COLUMNS), LOG_COLUMNS),
+        (_log_query(), LOG_COLUMNS),
         (_query(schema.returns, RETURN_COLUMNS).where(in_force), RETURN_COLUMNS),
     )
 
@@ -117,6 +117,26 @@ def _queries() -> tuple[tuple[Select[Any], Sequence[str]], ...]:
 def _query(table: Table, names: Sequence[str]) -> Select[Any]:
     columns: list[Column[Any]] = [table.c[name] for name in names]
     return select(*columns).order_by(next(iter(table.primary_key)))
+
+
+def _log_query() -> Select[Any]:
+    """The process log. A late entry written after the piece had come back counts as recorded when it was written.
+
+    Asked here and not where it is written: the return may be entered after the reading, for a day before it.
+    """
+    log, bench, returns = schema.process_log.c, schema.bench_readings.c, schema.returns.c
+    of_log = bench.process_log_id.is_not(None) & bench.late.is_(True)
+    entered_at = func.min(bench.entered_at).label("entered_at")
+    late = select(bench.process_log_id, entered_at).where(of_log).group_by(bench.process_log_id).subquery()
+    came_back = returns.voided_at.is_(None) & (func.coalesce(returns.found_at, "") != "before_delivery")
+    reported_on = func.min(returns.reported_on).label("reported_on")
+    first = select(returns.restoration_id, reported_on).where(came_back).group_by(returns.restoration_id).subquery()
+    knew = func.date(late.c.entered_at) > first.c.reported_on
+    recorded_at = case((knew, late.c.entered_at), else_=log.recorded_at).label("recorded_at")
+    joined = schema.process_log.outerjoin(late, late.c.process_log_id == log.id)
+    joined = joined.outerjoin(first, first.c.restoration_id == log.restoration_id)
+    columns = [recorded_at if name == "recorded_at" else log[name] for name in LOG_COLUMNS]
+    return select(*columns).select_from(joined).order_by(log.id)
 
 
 def _read_sqlite(connection: Connection) -> list[pa.Table]:

@@ -24,6 +24,8 @@ _HEIGHT: Final = 170
 _LONGEST: Final = 32
 #: Letters of a line between the margins.
 _LINE: Final = 112
+#: Letters asked for that the columns of a line may share out: each gets a little less, and figures still hold.
+_SHARED: Final = 130
 #: A head of several short words is not broken into a tower.
 _SHORTEST: Final = 10
 _SHOWN_AS: Final = later("Letters that the report's fonts lack are printed as a question mark.")
@@ -117,7 +119,10 @@ def _table(table: Table) -> dict[str, Any]:
     rows = shown(table.printed_rows, table.columns)
     letters = _fitted(
         [_letters(one.name, [row[at] for row in rows], len(table.columns)) for at, one in enumerate(table.columns)],
-        least=[_longest_word(one.name) + 3 for one in table.columns],
+        heads=[_longest_word(one.name) for one in table.columns],
+        least=[
+            max(map(_longest_word, [one.name, *(row[at] for row in rows)])) + 2 for at, one in enumerate(table.columns)
+        ],
         of_text=[not one.is_figure for one in table.columns],
     )
     return {
@@ -144,15 +149,18 @@ def _letters(head: str, cells: list[str], columns: int) -> int:
     )
 
 
-def _longest_word(head: str) -> int:
-    return max((len(word) for word in head.split()), default=0)
+def _longest_word(words: str) -> int:
+    return max((len(word) for word in words.split()), default=0)
 
 
-def _fitted(letters: list[int], *, least: list[int], of_text: list[bool]) -> list[int]:
-    """Widths that fit one line, the widest texts broken first: figures and their heads cannot be."""
+def _fitted(letters: list[int], *, heads: list[int], least: list[int], of_text: list[bool]) -> list[int]:
+    """Widths that a line can share out: where a head would not fit its share, the widest texts are broken first."""
+    part = _LINE / max(sum(letters), _LINE)
+    if all(width * part > head for width, head in zip(letters, heads, strict=True)):
+        return letters
     found = list(letters)
-    while sum(found) > _LINE:
-        broken = [at for at, text in enumerate(of_text) if text and found[at] > max(least[at], _SHORTEST + 2)]
+    while sum(found) > _SHARED:
+        broken = [at for at, text in enumerate(of_text) if text and found[at] > least[at]]
         if not broken:
             break
         found[max(broken, key=lambda at: found[at])] -= 1

@@ -168,7 +168,10 @@ def _written(value: Any, how: str | None, spec: str, signs: dict[int, str] | Non
         return str(value)
     written = format(_FORMATTER.convert_field(value, how), spec)
     is_number = signs is not None and isinstance(value, Number) and not isinstance(value, bool)
-    return written.translate(signs) if is_number and signs else written
+    if not (is_number and signs):
+        return written
+    # German sets a narrow blank before the sign for per cent.
+    return written.translate(signs).replace("%", "\u202f%")
 
 
 @cache

@@ -98,6 +98,7 @@ def _signed_in(session: Session, password_page: Any) -> None:
         st.rerun()
     if visitors.by_single_sign_on():
         if st.button(t("Sign out"), width="stretch"):
+            sessions.sign_out(visitors.records(), single_sign_on.token_of(single_sign_on.claims()))
             st.logout()
         return
     st.page_link(password_page, label=t("My password"))

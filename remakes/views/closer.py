@@ -157,7 +157,7 @@ def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStand
         return
     st.markdown(f"**{words.plain(dose.sentence)}**")
     if sum(isfinite(one.odds_ratio.estimate) for one in dose.bands) > 1:
-        st.altair_chart(
+        frame.draw(
             charts.dose_response(dose, name=finding.factor),
             alt=t("Odds ratios by band of readings, with the limit; the table below has the figures."),
         )
@@ -200,7 +200,7 @@ def _when(closer: CloserLook, finding: Finding) -> None:
         )
         return
     st.markdown(f"**{_shares(kept, missed, finding)}**")
-    st.altair_chart(
+    frame.draw(
         charts.cumulative_incidence(kept, missed),
         alt=t("Share returned by months since delivery, step missed and step kept; the table below has the figures."),
     )

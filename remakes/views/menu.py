@@ -8,7 +8,8 @@ from typing import Any, Final
 import streamlit as st
 
 from remakes.errors import RemakesError
-from remakes.texts import later, speak, t
+from remakes.records.house_settings import own_work_seen_by
+from remakes.texts import LANGUAGES, later, speak, t
 from remakes.views import (
     account,
     bench,
@@ -25,6 +26,7 @@ from remakes.views import (
     try_next,
     visitors,
 )
+from remakes.views.addressed import from_address
 from remakes.views.page_icon import ICON
 from remakes.views.server import tell_plainly
 
@@ -59,6 +61,9 @@ def show() -> None:
     st.set_page_config(page_title="remakes", page_icon=str(ICON), layout="wide")
     try:
         session = None if state.open_here() else state.session()
+        if state.open_here():
+            # Before anything is said: the side bar, too, speaks the language of the address.
+            from_address(visitors.LANGUAGE_KEY, LANGUAGES)
         speak(state.language())
     except RemakesError as error:
         # The records cannot be opened, so nobody can sign in.
@@ -82,7 +87,9 @@ def _pages() -> None:
         account.side_bar(hidden["own_password"])
     # The role and the language may have been picked a moment ago.
     speak(state.language())
-    pages = {name: _page(*_PAGES[name]) for name in MENUS[state.visitor().role]} | hidden
+    role = state.visitor().role
+    own_work = ("mine",) if role in own_work_seen_by(state.store()) else ()
+    pages = {name: _page(*_PAGES[name]) for name in (*MENUS[role], *own_work)} | hidden
     frame.remember_pages(pages)
     st.navigation(list(pages.values())).run()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.records.house_settings import own_work_seen_by
 from remakes.texts import t
 from remakes.views import cautions, downloads, frame, sentences, state
 
@@ -13,14 +14,17 @@ __all__ = ["body"]
 
 def body() -> None:
     """Own figures beside the lab's; no ranking, nobody else's figures."""
-    me = state.require("technician")
+    state.require("technician", *own_work_seen_by(state.store()))
     if not frame.ready(standard=True):
         return
-    if not me.code:
+    code = _whose()
+    if not code:
         st.info(t("Choose your own code at the left. Your figures are shown to you; no page compares people."))
         return
+    if not state.may_see_work_of(code):
+        return
     result = state.analysis()
-    own = flow.own_work(result, me.code)
+    own = flow.own_work(result, code)
     _answer(own)
     _misses(result, own)
     _findings(result, own)
@@ -36,6 +40,15 @@ def body() -> None:
             t("These figures are no judgement of a person, and no page ranks people."),
         )
     )
+
+
+def _whose() -> str:
+    """The technician, or one at a time for those whom the lab has let in."""
+    me = state.visitor()
+    if me.role == "technician":
+        return me.code
+    picked = st.selectbox(t("My code"), flow.technicians(state.store()), index=None, placeholder=t("choose"), key="of")
+    return picked or ""
 
 
 def _answer(own: flow.OwnWork) -> None:
@@ -80,7 +93,7 @@ def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
         if one.recorded
     ]
     if own.enough:
-        st.altair_chart(charts.share_pairs(pairs))
+        frame.draw(charts.share_pairs(pairs))
     rows: list[dict[str, object]] = [
         {
             t("requirement"): one.factor,

@@ -7,6 +7,7 @@ from functools import partial
 import streamlit as st
 
 from remakes import words
+from remakes.records.bench.pieces import find_begun
 from remakes.records.look_up import RestorationRecord, find_restoration, match_number
 from remakes.records.photos import list_photos
 from remakes.records.remake_links import replaced_by
@@ -28,7 +29,7 @@ def body() -> None:
         return
     number = match_number(state.store(), asked).found or asked
     record = find_restoration(state.store(), number)
-    if record is not None and not state.may_see(record):
+    if not _may_see(record, number):
         st.info(t("This piece was made by somebody else. Technicians see their own work; the quality person sees all."))
         return
     events = restoration_history(state.store(), number)
@@ -41,6 +42,14 @@ def body() -> None:
     if record is not None:
         _returns(record)
         _links(record)
+
+
+def _may_see(record: RestorationRecord | None, number: str) -> bool:
+    if record is not None:
+        return state.may_see(record)
+    begun = find_begun(state.store(), number)
+    # Work that nobody has yet is offered at every bench.
+    return begun is None or begun.technician is None or state.may_see(begun)
 
 
 def _head(record: RestorationRecord) -> None:

@@ -21,6 +21,7 @@ from remakes.texts import t
 
 __all__ = [
     "DATABASE_VARIABLE",
+    "FORWARDED",
     "LOOPBACK",
     "OPEN_HERE_VARIABLE",
     "PAGES_SCRIPT",
@@ -38,6 +39,8 @@ DATABASE_VARIABLE: Final = "REMAKES_DB"
 OPEN_HERE_VARIABLE: Final = "REMAKES_OPEN_HERE"
 #: Anything but blank: people sign in where the lab signs in anyway.
 SINGLE_SIGN_ON_VARIABLE: Final = "REMAKES_SINGLE_SIGN_ON"
+#: What a proxy says with a request that it hands on: then somebody else may ask than this machine.
+FORWARDED: Final = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 #: The name of the loopback address.
 LOOPBACK: Final = "localhost"
 #: What Streamlit runs at every visit.

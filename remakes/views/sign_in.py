@@ -20,7 +20,7 @@ from remakes.records.people import add_first_manager, nobody_yet
 from remakes.records.store import Store
 from remakes.texts import language, speak, t
 from remakes.views import sign_in_html as html
-from remakes.views.server import is_loopback
+from remakes.views.server import FORWARDED, is_loopback
 from remakes.views.visitors import by_single_sign_on, cookie_name, language_asked_for, records
 
 __all__ = ["ROUTES", "SIGN_IN", "first_word", "local_path", "same_origin", "speak_as_asked"]
@@ -30,7 +30,6 @@ _SIGN_OUT: Final = "/signout"
 #: A form of ours is far smaller.
 _MOST_BYTES: Final = 10_000
 Answer = TypeVar("Answer", bound=Response)
-_FORWARDED: Final = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 
 
 def local_path(asked: str) -> str:
@@ -203,7 +202,7 @@ async def _body(request: Request) -> dict[str, str] | None:
 
 def _at_this_machine(request: Request) -> bool:
     """Does somebody at this very machine ask, and no proxy for somebody else?"""
-    if any(name in request.headers for name in _FORWARDED):
+    if any(name in request.headers for name in FORWARDED):
         return False
     return request.client is not None and is_loopback(request.client.host) and is_loopback(request.url.hostname or "")
 

@@ -17,7 +17,7 @@ from remakes.records.sessions import WHOLE_LIFE, Session, open_session, session_
 from remakes.records.store import Store, now
 from remakes.texts import t
 
-__all__ = ["address_of", "ask", "person_for", "refuse_unless_installed", "session", "token_of"]
+__all__ = ["address_of", "ask", "claims", "person_for", "refuse_unless_installed", "session", "token_of"]
 
 #: What together names one sign-in and no other.
 _NAMES_A_SIGN_IN: Final = ("iss", "sub", "iat", "auth_time", "sid", "nonce")
@@ -42,7 +42,8 @@ def refuse_unless_installed() -> None:
 
 def address_of(claims: Mapping[str, Any]) -> str:
     """The e-mail address the service vouches for; blank where it does not."""
-    if claims.get("email_verified") is False:
+    # Some services say so in a word.
+    if str(claims.get("email_verified", "")).strip().casefold() in ("false", "0"):
         return ""
     return str(claims.get("email") or "").strip().casefold()
 
@@ -68,15 +69,14 @@ def token_of(claims: Mapping[str, Any], *, at: datetime | None = None) -> str:
     return json.dumps([claims.get(name) for name in _NAMES_A_SIGN_IN], default=str)
 
 
-def session(records: Store, claims: Mapping[str, Any] | None = None) -> Session | None:
+def session(records: Store, said: Mapping[str, Any]) -> Session | None:
     """The session of who has signed in at the service; None where nobody has, or it has ended.
 
     Parameters
     ----------
-    claims : mapping, optional
-        What the service says; default: of this visit.
+    said : mapping
+        What the service says; see `claims`.
     """
-    said = _claims() if claims is None else claims
     person, token = person_for(records, said), token_of(said)
     if person is None or not token:
         return None
@@ -89,7 +89,7 @@ def session(records: Store, claims: Mapping[str, Any] | None = None) -> Session 
 
 def ask(records: Store) -> None:
     """The page of somebody who has not signed in."""
-    said = _claims()
+    said = claims()
     if not said:
         st.info(t("Sign in with the account that the lab gave you."))
     elif person_for(records, said) is None:
@@ -107,5 +107,6 @@ def ask(records: Store) -> None:
         st.logout()
 
 
-def _claims() -> dict[str, Any]:
+def claims() -> dict[str, Any]:
+    """What the service says of this visit; empty where nobody has signed in there."""
     return dict(st.user.to_dict()) if getattr(st.user, "is_logged_in", False) else {}

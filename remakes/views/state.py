@@ -20,7 +20,18 @@ from remakes.records.store import Store
 from remakes.texts import language as spoken
 from remakes.texts import later, t, tn
 from remakes.views.jobs import Tell, follow, shelf
-from remakes.views.visitors import Visitor, language, may_see, open_here, opened, require, session, store, visitor
+from remakes.views.visitors import (
+    Visitor,
+    language,
+    may_see,
+    may_see_work_of,
+    open_here,
+    opened,
+    require,
+    session,
+    store,
+    visitor,
+)
 from remakes.views.visitors import records as _unnamed
 from remakes.views.visitors import records_url as _url
 
@@ -51,6 +62,7 @@ __all__ = [
     "language",
     "limit_study",
     "may_see",
+    "may_see_work_of",
     "months",
     "open_here",
     "report",

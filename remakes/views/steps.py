@@ -100,7 +100,7 @@ def _which(seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str
 
 
 def _chart_and_table(result: flow.Analysis, told: Sequence[Finding]) -> None:
-    st.altair_chart(
+    frame.draw(
         charts.forest(told, names=[sentences.label(one) for one in told]),
         alt=t("Odds ratios with their ranges, one line a missed step and defect; the table below has the figures."),
     )

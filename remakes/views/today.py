@@ -8,6 +8,7 @@ from typing import Final
 import streamlit as st
 
 from remakes import flow, words
+from remakes.records.backups import backup_remark
 from remakes.texts import t, tn
 from remakes.texts.joining import run_on
 from remakes.views import cautions, frame, state
@@ -23,15 +24,19 @@ def body() -> None:
     if not frame.ready():
         return
     today = date.today()
-    brief = flow.brief(state.store(), today=today)
+    visitor = state.visitor()
+    # Who made a piece is between the technician, the quality person and the manager: nobody is led to another's.
+    brief = flow.brief(state.store(), today=today, harm_of=visitor.code if visitor.role == "technician" else None)
     _answer(brief, today)
+    if visitor.role == "manager" and (remark := backup_remark(state.store())):
+        st.warning(remark)
     if brief.harm:
         _harm(brief)
-    if state.visitor().role == "technician":
+    if visitor.role == "technician":
         on_today.show()
     _buttons()
     _stand(brief)
-    if brief.unclear and state.visitor().role != "technician":
+    if brief.unclear and visitor.role != "technician":
         _unclear(brief)
 
 

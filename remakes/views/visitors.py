@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, Protocol, cast
 
 import streamlit as st
 
 from remakes.errors import EntryError, NotAllowedError
-from remakes.records.permissions import ROLES, Role
+from remakes.records.house_settings import own_work_seen_by
+from remakes.records.permissions import ROLES, Permission, Role
 from remakes.records.sessions import Session, session_of
 from remakes.records.store import DEFAULT_URL, Store, open_store
 from remakes.texts import LANGUAGES, either, t
 from remakes.views import single_sign_on
-from remakes.views.server import DATABASE_VARIABLE, SINGLE_SIGN_ON_VARIABLE, is_loopback, open_here_asked
+from remakes.views.server import (
+    DATABASE_VARIABLE,
+    FORWARDED,
+    SINGLE_SIGN_ON_VARIABLE,
+    is_loopback,
+    open_here_asked,
+)
 
 __all__ = [
     "LANGUAGE_KEY",
@@ -25,6 +34,7 @@ __all__ = [
     "language",
     "language_asked_for",
     "may_see",
+    "may_see_work_of",
     "open_here",
     "opened",
     "records",
@@ -32,6 +42,7 @@ __all__ = [
     "require",
     "session",
     "store",
+    "store_later",
     "token",
     "visitor",
 ]
@@ -66,7 +77,10 @@ def open_here() -> bool:
 
 def at_this_machine() -> bool:
     """Does this visit come from here, under a name that only this machine has? A proxy would let others in."""
-    host = st.context.headers.get("Host")
+    headers = st.context.headers
+    if any(name in headers for name in FORWARDED):
+        return False
+    host = headers.get("Host")
     return st.context.ip_address is None and (host is None or is_loopback(_name_of(host)))
 
 
@@ -88,7 +102,7 @@ def token() -> str:
 def session() -> Session | None:
     """The session of this visit; None where nobody has signed in, or no longer."""
     if by_single_sign_on():
-        return single_sign_on.session(records())
+        return single_sign_on.session(records(), single_sign_on.claims())
     shown = token()
     return session_of(records(), shown) if shown else None
 
@@ -113,8 +127,12 @@ def visitor() -> Visitor:
 def _session_or_refusal() -> Session:
     now = session()
     if now is None:
-        raise NotAllowedError(t("You are not signed in any more. Load the page again to sign in."))
+        raise NotAllowedError(_no_longer())
     return now
+
+
+def _no_longer() -> str:
+    return t("You are not signed in any more. Load the page again to sign in.")
 
 
 def require(*roles: Role) -> Visitor:
@@ -142,6 +160,14 @@ def may_see(record: _HasTechnician) -> bool:
     """May this visitor see a restoration? A technician sees own ones only, and none without a technician."""
     one = visitor()
     return one.role != "technician" or (bool(one.code) and record.technician == one.code)
+
+
+def may_see_work_of(technician: str) -> bool:
+    """May this visitor see a technician's own page? The technician, and whom the lab has let in."""
+    one = visitor()
+    if one.role == "technician":
+        return bool(one.code) and one.code == technician
+    return one.role in own_work_seen_by(records())
 
 
 def language() -> str:
@@ -176,6 +202,33 @@ def store() -> Store:
     if open_here():
         return records()
     return records().acting_as(_session_or_refusal().actor)
+
+
+def store_later(may: Permission) -> Callable[[], Store]:
+    """The lab's records for work that begins after this run, such as a file that is made when it is asked for.
+
+    Whoever asks then may have signed out, or hold other roles: both are looked up anew.
+
+    Parameters
+    ----------
+    may : Permission
+        What the person must be allowed to do, also where the work only reads.
+    """
+    kept = records()
+    if open_here():
+        return lambda: kept
+    # What names the visit is taken now: outside a run of the page it cannot be had.
+    asked = partial(single_sign_on.session, kept, single_sign_on.claims()) if by_single_sign_on() else None
+    ask = asked or partial(session_of, kept, token())
+
+    def later() -> Store:
+        now = ask()
+        if now is None:
+            raise NotAllowedError(_no_longer())
+        now.actor.refuse_unless(may)
+        return kept.acting_as(now.actor)
+
+    return later
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)

@@ -18,7 +18,8 @@ from remakes.records.bench.late import LateCell, RefusedSheetError, pieces_of_da
 from remakes.records.bench.overview import bench_stand
 from remakes.records.bench.pieces import find_piece
 from remakes.records.bench.readings import Written, give_reason, standing_readings, write_reading
-from remakes.records.entries import enter_return
+from remakes.records.entries import enter_return, void_return
+from remakes.records.snapshot import take_snapshot
 from remakes.records.standard import load_standard
 from remakes.records.store import Store, open_store
 from tests.records.bench_lab import AT, T2, TODAY, WHO, begin, take_standard
@@ -121,6 +122,26 @@ def test_what_is_written_after_the_restoration_came_back_is_marked_and_told(benc
     assert recalled.recorded_at.date() >= later.date()
     with pytest.raises(RefusedSheetError, match="left the lab on 2026-03-04, before that"):
         save_late(bench, [cell("N1", "coats", "2")], day=TODAY + timedelta(days=2), who=WHO, at=later)
+
+
+def test_what_is_typed_late_and_whose_return_is_entered_only_then_is_not_taken_for_older(bench: Store) -> None:
+    """The piece is back on the bench, its gaps are filled in, and the return is typed in the evening for last week."""
+    deliver(bench, "N1", delivered_on=TODAY, who=WHO, today=TODAY)
+    for days in (1, 8):
+        step = {1: "coats", 8: "fit_check"}[days]
+        text = {1: "2", 8: "yes"}[days]
+        save_late(bench, [cell("N1", step, text)], day=TODAY, who=WHO, at=AT + timedelta(days=days))
+
+    def counted() -> dict[str, str]:
+        log = take_snapshot(bench).process_log.to_pylist()
+        return {row["reading"]: row["recorded_at"][:10] for row in log}
+
+    assert set(counted().values()) == {TODAY.isoformat()}
+    raw = {"restoration_id": "N1", "reported_on": TODAY + timedelta(days=6), "defect": "debonding"}
+    row_id = enter_return(bench, raw, who="quality Q1", today=TODAY + timedelta(days=8))
+    assert counted() == {"coats": TODAY.isoformat(), "fit_check": (TODAY + timedelta(days=8)).isoformat()}
+    void_return(bench, row_id, who="quality Q1", why="another piece")
+    assert set(counted().values()) == {TODAY.isoformat()}
 
 
 def test_a_reason_is_kept_with_the_reading_wherever_it_stands(bench: Store) -> None:

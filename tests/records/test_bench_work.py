@@ -19,7 +19,7 @@ from remakes.records import schema
 from remakes.records.bench.delivery import deliver
 from remakes.records.bench.pieces import find_piece
 from remakes.records.bench.readings import Written, standing_readings, void_reading, write_reading
-from remakes.records.bench.timers import start_timer, stop_timer
+from remakes.records.bench.timers import give_up_timer, running_timers, start_timer, stop_timer
 from remakes.records.bench.work import (
     WorkChangedError,
     add_work,
@@ -220,6 +220,16 @@ def test_given_up_work_can_be_begun_again_and_is_never_delivered(bench: Store) -
     assert begin(bench).version == 3
 
 
+def test_work_is_not_given_up_while_a_timer_runs_on_it_that_nobody_could_stop_then(bench: Store) -> None:
+    begin(bench)
+    timer = start_timer(bench, "N1", step="opaquer", reading="cure_min", who=WHO, at=AT)
+    with pytest.raises(EntryError, match="still running on N1"):
+        give_up_work(bench, "N1", why="case cancelled", version=1, who=WHO)
+    give_up_timer(bench, timer.id, why="case cancelled", who=WHO)
+    give_up_work(bench, "N1", why="case cancelled", version=1, who=WHO)
+    assert running_timers(bench) == ()
+
+
 def test_the_check_tells_what_was_left_lying(bench: Store) -> None:
     def said() -> str:
         return " ".join(str(one) for one in check(bench) if "bench" in str(one))
@@ -232,6 +242,8 @@ def test_the_check_tells_what_was_left_lying(bench: Store) -> None:
     start_timer(bench, "N1", step="opaquer", reading="cure_min", who=WHO, at=long_ago)
     assert "One reading at the bench" in said()
     assert "One timer has been running" in said()
+    (timer,) = running_timers(bench)
+    give_up_timer(bench, timer.id, why="left running", who=WHO)
     give_up_work(bench, "N1", why="case cancelled", version=1, who=WHO)
     assert "One reading at the bench" not in said()
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import event
 
 from remakes.errors import EntryError, NotAllowedError, StoreError
 from remakes.records import schema
@@ -89,6 +90,16 @@ def test_a_line_knows_its_restoration(lab: Store) -> None:
     undone, taken_back, entered = read_changes(lab).changes[:3]
     assert (undone.restoration, taken_back.restoration, entered.restoration) == ("", "B-1001", "B-1001")
     assert entered.told().startswith("return_id: ")
+
+
+def test_a_page_asks_for_its_restorations_once(lab: Store) -> None:
+    with lab.writer(may="enter returns") as connection:
+        for number in range(1, 30):
+            lab.note(connection, who="Q", what="take back return", table="returns", key=str(number))
+    asked: list[str] = []
+    event.listen(lab.engine, "before_cursor_execute", lambda _c, _u, statement, *_rest: asked.append(statement))
+    assert len(read_changes(lab).changes) >= 29
+    assert len([one for one in asked if "FROM returns" in one]) == 1
 
 
 def test_a_copy_is_kept_and_known(on_file: Store, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
 from datetime import date
@@ -18,7 +19,9 @@ from remakes.records.codes import DEFECTS
 from remakes.reports.document import Report, Section
 from remakes.reports.monthly import monthly_report
 from remakes.reports.pdf import to_pdf
+from remakes.reports.review import requirement
 from remakes.reports.writing import FORMS, make
+from remakes.texts import language, speaking
 from remakes.trends.changed.changed import Part
 from remakes.trends.months.report_months import ReportMonths
 from tests.sample_months import MONTHS, factor, judged_defect, review, source, sources, what_changed
@@ -279,3 +282,40 @@ def test_the_front_fits_a_page_on_the_worst_of_months() -> None:
     pages = PdfReader(BytesIO(to_pdf(replace(report, details=report.details[:1])))).pages
     assert "Not clinical advice." in pages[0].extract_text()
     assert pages[1].extract_text().lstrip().startswith("Details")
+
+
+@pytest.mark.parametrize("form", ["pdf", "html"])
+def test_the_language_of_the_reader_is_named_for_those_who_hear_the_report(form: str) -> None:
+    with speaking("de"):
+        file = make(made(), form)
+    if form == "html":
+        assert file.startswith(b'<!DOCTYPE html>\n<html lang="de">')
+    else:
+        read = PdfReader(BytesIO(file))
+        assert str(read.root_object["/Lang"]) == "de"
+        assert "Seite 1 von" in read.pages[0].extract_text()
+    assert language() == "en"
+
+
+def test_a_german_report_says_nothing_of_its_own_in_english() -> None:
+    with speaking("de"):
+        whole = made(harm=(HARM,))
+        own = [whole.about, *(one.left_out for one in whole.tables)]
+    sections = (*whole.front, *whole.details)
+    own += [whole.title, *(one.heading for one in sections)]
+    own += [note for one in sections for note in one.notes]
+    own += [text for one in whole.tables for text in (one.sheet, one.caption, one.note)]
+    own += [column.name for one in whole.tables for column in one.columns]
+    own += [item for one in sections if one.heading in ("Was die Wörter bedeuten", "Vorsicht") for item in one.items]
+    assert "1 Meldung über möglichen Schaden" in own
+    english = re.compile(r"\b(?:the|of|and|with|not|none|expected|returns?|months?|page|made|by|service)\b")
+    codes = {requirement(review().standard, one.factor) for one in review().process}
+    assert [text for text in own if english.search(text) and not any(code in text for code in codes)] == []
+
+
+def test_german_figures_have_a_decimal_comma() -> None:
+    with speaking("de"):
+        whole = made()
+    assert re.search(
+        r"erwartet waren \d+,\d \(übliche Schwankung: \d+,\d bis \d+,\d\)", section(whole, "Ist").sentences[0]
+    )

@@ -40,7 +40,7 @@ def test_refused_rows_are_listed_with_what_to_do_and_keep_the_file_out(empty_lab
     page = open_page("lists")
     page.file_uploader(key="files_0").set_value([("restorations.csv", BAD, "text/csv")]).run()
     refused = page.dataframe[0].value
-    assert list(refused["line"]) == [3]
+    assert list(refused["line of the file"]) == [3]
     assert list(refused["column"]) == ["units"]
     assert refused["what to do"].all()
     page.button(key="confirm_import").click().run()

@@ -13,12 +13,15 @@ import pytest
 from argon2 import PasswordHasher
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import update
+from sqlalchemy import func, select, update
 from streamlit.testing.v1 import AppTest
 
 from remakes.errors import EntryError, NotAllowedError
 from remakes.records import people, schema, sessions
+from remakes.records.backups import copy_as_bytes, note_copy
+from remakes.records.bench.work import add_work
 from remakes.records.decisions import decide
+from remakes.records.house_settings import set_own_work_seen_by
 from remakes.records.look_up import find_restoration
 from remakes.records.permissions import ROLES, Role
 from remakes.records.store import Store, now, open_store
@@ -385,6 +388,102 @@ def test_a_technician_sees_own_restorations_only(staff: Store, monkeypatch: pyte
     assert "was delivered on" in texts(page.run())
 
 
+def test_a_technician_does_not_see_anothers_unfinished_piece(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    for number, technician in {"N1": "T01", "N2": "T02", "N3": None}.items():
+        raw = {
+            "restoration_id": number,
+            "technician": technician,
+            "kind": "crown",
+            "teeth": "11",
+            "veneer": "porcelain",
+        }
+        add_work(staff, raw, who="manager M1")
+    come_in(staff, "T01", monkeypatch)
+    page = open_page("restoration")
+    for number, seen in {"N1": True, "N2": False, "N3": True}.items():
+        page.text_input(key="no").set_value(number).run()
+        assert not page.exception
+        assert ("is being made" in texts(page)) == seen
+        assert ("made by somebody else" in texts(page)) != seen
+        assert seen or not page.dataframe
+    come_in(staff, "Q1", monkeypatch)
+    page.text_input(key="no").set_value("N2").run()
+    assert "is being made" in texts(page)
+
+
+def test_today_leads_a_technician_to_own_pieces_only(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    with staff.reader() as connection:
+        rows = connection.execute(
+            select(schema.returns.c.id, schema.restorations.c.technician, schema.restorations.c.restoration_id)
+            .join(schema.restorations, schema.restorations.c.restoration_id == schema.returns.c.restoration_id)
+            .order_by(schema.returns.c.reported_on.desc())
+            .limit(40)
+        ).all()
+    own = next(row for row in rows if row.technician == "T01")
+    other = next(row for row in rows if row.technician != "T01")
+    table = schema.returns
+    with staff.writer(may="enter returns") as connection:
+        last = connection.scalar(select(func.max(table.c.reported_on)))
+        touched = table.c.id.in_([own.id, other.id])
+        connection.execute(table.update().where(touched).values(harm=True, reported_on=last))
+
+    def linked() -> set[str]:
+        page = open_page("today")
+        tables = [one.value for one in page.dataframe if "defect" in one.value]
+        return {link.rpartition("=")[2] for table in tables for link in table["restoration"]}
+
+    come_in(staff, "T01", monkeypatch)
+    seen = linked()
+    assert own.restoration_id in seen
+    assert other.restoration_id not in seen
+    come_in(staff, "Q1", monkeypatch)
+    assert {own.restoration_id, other.restoration_id} <= linked()
+
+
+def test_a_manager_is_told_that_no_copy_was_made(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    come_in(staff, "M1", monkeypatch)
+    assert "No copy of the records" in texts(open_page("today")) + "".join(
+        one.value for one in open_page("today").warning
+    )
+    note_copy(staff, "download", who="manager M1")
+    assert not [one for one in open_page("today").warning if "No copy" in one.value]
+
+
+def test_a_technicians_page_is_seen_by_whom_the_lab_lets_in(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    come_in(staff, "M1", monkeypatch)
+    assert "This page is for the role technician" in _errors(open_page("my_work"))
+    set_own_work_seen_by(staff, ("manager",), who="manager M1")
+    page = open_page("my_work")
+    page.selectbox(key="of").set_value("T02").run()
+    assert not page.exception
+    assert not page.error
+    assert page.header
+    come_in(staff, "Q1", monkeypatch)
+    assert "This page is for the role" in _errors(open_page("my_work"))
+    come_in(staff, "T01", monkeypatch)
+    assert not open_page("my_work").selectbox
+
+
+def _errors(page: AppTest) -> str:
+    return " ".join(one.value for one in page.error)
+
+
+def test_a_file_is_made_only_for_who_still_may_have_it(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page that stands open asks for its file by a message of its own, without the page's checks."""
+    people.add_person(staff, "M2", ["manager"], SECRET, who="M1")
+    token = come_in(staff, "M2", monkeypatch)
+    records = visitors.store_later("keep people")
+    assert copy_as_bytes(records(), who="manager M2").startswith(b"SQLite")
+    people.change_roles(staff, "M2", ["technician"], version=1, who="M1")
+    with pytest.raises(NotAllowedError, match="M2 holds the role technician"):
+        records()
+    people.change_roles(staff, "M2", ["manager"], version=2, who="M1")
+    assert records().actor is not None
+    sessions.sign_out(staff, token)
+    with pytest.raises(NotAllowedError, match="not signed in any more"):
+        records()
+
+
 def test_links_between_pages_carry_no_role_where_people_sign_in(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     come_in(staff, "M1", monkeypatch)
     tables = [one.value for one in open_page("today").dataframe if "restoration" in one.value]
@@ -502,6 +601,7 @@ def test_an_address_given_by_a_manager_leads_to_its_person(known: Store) -> None
         {"email": ""},
         {"email": None},
         {"email_verified": False},
+        {"email_verified": "false"},
         {"iat": 1_600_000_000},
         {"iat": None},
         {"sub": ""},

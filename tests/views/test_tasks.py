@@ -20,7 +20,7 @@ from remakes.records.bench.timers import running_timers
 from remakes.records.permissions import Role
 from remakes.records.store import Store, open_store
 from tests.records.bench_lab import begin
-from tests.views.serving import BROWSER, free_port, served, settle, visiting
+from tests.views.serving import BROWSER, PATIENCE_MS, free_port, served, settle, visiting
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytestmark = BROWSER
@@ -129,6 +129,11 @@ def go(page: Any, path: str, title: str) -> None:
 
 def scan(page: Any, number: str) -> None:
     """Into the empty field of the page, where the cursor is."""
+    afresh = page.get_by_role("button", name="Start afresh")
+    if afresh.count():
+        afresh.click()
+        afresh.wait_for(state="detached")
+        settle(page)
     field = page.get_by_role("textbox", name="Restoration number", exact=True)
     sync_api.expect(field).to_be_focused()
     sync_api.expect(field).to_have_value("")
@@ -138,14 +143,21 @@ def scan(page: Any, number: str) -> None:
     settle(page)
 
 
+def choose_first_defect(page: Any) -> None:
+    first = page.get_by_role("radio", name="Chipping")
+    page.keyboard.press("Tab")
+    sync_api.expect(first).to_be_focused()
+    page.keyboard.press("Space")
+    sync_api.expect(first).to_be_checked()
+    page.get_by_text("Where did the break run?").wait_for()
+    settle(page)
+
+
 def enter(page: Any, number: str) -> None:
     """The shortest return, by keyboard alone."""
     go(page, "/enter-return", "Enter a return")
     scan(page, number)
-    page.keyboard.press("Tab")
-    page.keyboard.press("Space")
-    sync_api.expect(page.get_by_role("radio", name="Chipping")).to_be_checked()
-    settle(page)
+    choose_first_defect(page)
     page.keyboard.press("Control+s")
     page.get_by_text(f"Saved: {number}, chipping").wait_for()
     settle(page)
@@ -211,7 +223,7 @@ def test_the_month_is_read_and_its_report_taken_to_the_meeting(manager: Any) -> 
     manager.get_by_role("heading", name=re.compile("returns where .* were expected|No signal|signal")).first.wait_for()
     manager.get_by_role("button", name="Make the report").click()
     download = manager.get_by_role("button", name="Download the report of")
-    download.wait_for()
+    download.wait_for(timeout=4 * PATIENCE_MS)
     settle(manager)
     with manager.expect_download() as file:
         download.click()
@@ -295,22 +307,22 @@ def test_what_was_forgotten_is_entered_late(technician: Any, store: Store) -> No
     go(technician, "/bench-log?bench_part=late", "Bench log")
     technician.get_by_role("button", name="Save as late entries").wait_for()
     grid = technician.get_by_test_id("stDataFrame")
-    grid.get_by_test_id("glide-cell-1-0").wait_for(state="attached")
+    grid.get_by_test_id("glide-cell-1-1").wait_for(state="attached")
     settle(technician)
     technician.wait_for_timeout(700)  # what stands above is still being drawn, and moves the grid
-    grid.click(position={"x": 180, "y": 52})
-    sync_api.expect(grid.get_by_test_id("glide-cell-1-0")).to_have_attribute("aria-selected", "true")
+    # The second row below the head, right of the number.
+    grid.click(position={"x": 180, "y": 87})
+    sync_api.expect(grid.get_by_test_id("glide-cell-1-1")).to_have_attribute("aria-selected", "true")
     technician.keyboard.press("Enter")
     technician.locator("#portal textarea, #portal input").first.wait_for()
     technician.keyboard.type("3")
     technician.keyboard.press("Enter")
-    sync_api.expect(grid.get_by_test_id("glide-cell-1-0")).to_have_text("3")
+    sync_api.expect(grid.get_by_test_id("glide-cell-1-1")).to_have_text("3")
     technician.get_by_role("button", name="Save as late entries").click()
     technician.get_by_text("One late entry is saved.").wait_for()
-    late = [
-        one for found in standing_readings(store, ["N1", "N2", "N3"]).values() for one in found.values() if one.late
-    ]
-    assert [(one.step, one.value) for one in late] == [("blasting", "3")]
+    standing = standing_readings(store, ["N1", "N2", "N3"]).values()
+    late = [(*asked, one.value) for readings in standing for asked, one in readings.items() if one.late]
+    assert late == [("blasting", "uses", "3")]
 
 
 def test_a_technician_sees_own_work_and_is_refused_anothers(technician: Any, lab: Path) -> None:
@@ -390,10 +402,7 @@ def test_a_refresh_and_a_restart_lose_neither_draft_nor_timer(
     (timer,) = running_timers(store)
     go(quality, "/enter-return", "Enter a return")
     scan(quality, "R00030")
-    quality.keyboard.press("Tab")
-    quality.keyboard.press("Space")
-    quality.get_by_text("Where did the break run?").wait_for()
-    settle(quality)
+    choose_first_defect(quality)
 
     server.restart()
     for page in (quality, technician):

@@ -9,39 +9,40 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:  # the plan asks for its words, and the words read the plan
     from remakes.actions.trial.figures import TrialPlan
 
-from remakes.texts import t
+from remakes.records.codes import defect_in_text
+from remakes.texts import either, later, run_on, t, tn
 
 __all__ = ["cautions_of", "log_of", "reading_of", "sentence_of"]
 
 _WHO: Final = {
-    "alternate weeks": t("each group works with the action in every other week"),
-    "staggered": t("the groups start with the action one after the other"),
-    "before and after": t("all start with the action on the same day"),
+    "alternate weeks": later("each group works with the action in every other week"),
+    "staggered": later("the groups start with the action one after the other"),
+    "before and after": later("all start with the action on the same day"),
 }
 
 
 _DESIGN_CAUTIONS: Final = {
     "alternate weeks": [
-        t(
+        later(
             "Alternate weeks suit what can be laid aside for a week. A habit of the hands stays, and "
             "then the weeks without look like the weeks with: let groups start one after the other."
         ),
     ],
     "staggered": [
-        t("After the last group has started, nothing more can be learnt from comparing groups."),
-        t(
+        later("After the last group has started, nothing more can be learnt from comparing groups."),
+        later(
             "Few groups say little about how much groups differ; if technicians differ twice as much as "
             "the records show, a fall that is none is shown about one time in twelve instead of one in "
             "twenty."
         ),
     ],
     "before and after": [
-        t(
+        later(
             "Before and after: whatever else changed on the same day cannot be told from the action, and "
             "an action chosen after bad months is followed by better ones anyway. Alternate weeks, or a "
             "staggered start, tell more safely."
         ),
-        t(
+        later(
             "If quarters differ twice as much as the records show, a fall that is none is shown about "
             "one time in seven instead of one in twenty."
         ),
@@ -53,60 +54,61 @@ def sentence_of(plan: TrialPlan) -> str:
     """How long it takes, or that it cannot be told; and when the misses themselves would show."""
     if plan.missing:
         return t("No trial can be planned: {missing}.", missing=plan.missing)
-    fall = t("a fall of the returns with {listed} by {effect:.0%}", listed=_listed(plan.defects), effect=plan.effect)
     if plan.months is None:
-        return f"{_too_long(plan, fall)}{_misses(plan)}"
+        return run_on(*_too_long(plan), _misses(plan))
     said = t(
-        "To show {fall}, {power:.0%} of the time, takes about {months} or {ceil:,} restorations, if "
-        "{who}; without the action about {returns:.0f} of them would have come back by then.",
-        fall=fall,
+        "To show a fall of the returns with {listed} by {effect:.0%}, {power:.0%} of the time, takes about {months} or "
+        "{ceil:,} restorations, if {who}; without the action about {returns:.0f} of them would have come back by then.",
+        listed=_listed(plan.defects),
+        effect=plan.effect,
         power=plan.power,
         months=_months(plan.months),
         ceil=ceil(plan.restorations),
-        who=_WHO[plan.design],
+        who=t(_WHO[plan.design]),
         returns=plan.returns,
     )
-    return said + _misses(plan)
+    return run_on(said, _misses(plan))
 
 
-def _listed(words: Sequence[str]) -> str:
-    return " or ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+def _listed(defects: Sequence[str]) -> str:
+    return either(defect_in_text(one) for one in defects)
 
 
-def _too_long(plan: TrialPlan, fall: str) -> str:
-    years = f"{_months(plan.months_max)}" if plan.months_max % 12 else _years(plan.months_max // 12)
+def _too_long(plan: TrialPlan) -> tuple[str, str]:
+    """That it takes too long, and which fall would show."""
     said = t(
-        "{upper}{fall} cannot be told in this lab within {years}: log it together with other "
-        "actions, or watch the miss share.",
-        upper=fall[0].upper(),
-        fall=fall[1:],
-        years=years,
+        "A fall of the returns with {listed} by {effect:.0%} cannot be told in this lab within {years}: log it "
+        "together with other actions, or watch the miss share.",
+        listed=_listed(plan.defects),
+        effect=plan.effect,
+        years=_months(plan.months_max) if plan.months_max % 12 else _years(plan.months_max // 12),
     )
-    if isfinite(plan.within_reach):
-        said += t(" A fall by {within_reach:.0%} or more would show by then.", within_reach=plan.within_reach)
-    return said
+    if not isfinite(plan.within_reach):
+        return said, ""
+    return said, t("A fall by {within_reach:.0%} or more would show by then.", within_reach=plan.within_reach)
 
 
 def _years(years: int) -> str:
-    return {1: "one year", 2: "two years", 3: "three years"}.get(years, f"{years} years")
+    named = {1: t("one year"), 2: t("two years"), 3: t("three years")}
+    return named[years] if years in named else tn(years, "{n} year", "{n} years")
 
 
 def _months(months: int) -> str:
-    return "1 month" if months == 1 else f"{months} months"
+    return tn(months, "{n} month", "{n} months")
 
 
 def _misses(plan: TrialPlan) -> str:
     if not isfinite(plan.weeks_to_see_misses):
         return ""
-    weeks = ceil(plan.weeks_to_see_misses)
-    return t(
-        " That the misses of {factor} fall from {miss_share_now:.0%} to {miss_share_now_2:.1%} would "
-        "show after about {weeks} week{value}.",
+    return tn(
+        ceil(plan.weeks_to_see_misses),
+        "That the misses of {factor} fall from {miss_share_now:.0%} to {miss_share_then:.1%} would show after about "
+        "{n} week.",
+        "That the misses of {factor} fall from {miss_share_now:.0%} to {miss_share_then:.1%} would show after about "
+        "{n} weeks.",
         factor=plan.factor,
         miss_share_now=plan.miss_share_now,
-        miss_share_now_2=plan.miss_share_now * (1.0 - plan.removes),
-        weeks=weeks,
-        value="" if weeks == 1 else "s",
+        miss_share_then=plan.miss_share_now * (1.0 - plan.removes),
     )
 
 
@@ -131,19 +133,20 @@ def reading_of(plan: TrialPlan) -> str:
         "staggered": t(
             "within each four weeks between groups that have started and groups that have not, allowing "
             "for chance differences between groups (standard deviation {sd:.2f} between technicians, "
-            "from the records)"
+            "from the records)",
+            sd=plan.technician_sd,
         ),
         "before and after": t(
             "with the returns of earlier deliveries, allowing for chance differences between quarters "
-            "(standard deviation {sd:.2f}, from the records)"
+            "(standard deviation {sd:.2f}, from the records)",
+            sd=plan.quarter_sd,
         ),
     }[plan.design]
-    sd = plan.quarter_sd if plan.design == "before and after" else plan.technician_sd
     return t(
         "Once, on the last day, not earlier: first returns of the trial's restorations against the "
-        "returns to be expected at their age, compared {format}. All restorations count where the "
+        "returns to be expected at their age, compared {within}. All restorations count where the "
         "calendar has them. A fall is shown if the one-sided p is below {error:g}.",
-        format=within.format(sd=sd),
+        within=within,
         error=plan.error,
     )
 
@@ -156,7 +159,7 @@ def cautions_of(plan: TrialPlan) -> tuple[str, ...]:
             "some weeks later, with the returns up to its last day."
         )
     ]
-    said += _DESIGN_CAUTIONS[plan.design]
+    said += [t(one) for one in _DESIGN_CAUTIONS[plan.design]]
     if plan.risk_ratio_needed == float("inf"):
         said.append(
             t(

@@ -20,6 +20,7 @@ __all__ = [
     "DELIVERED",
     "Piece",
     "as_piece",
+    "find_begun",
     "find_piece",
     "may_write",
     "piece_in_hand",
@@ -74,6 +75,14 @@ def find_piece(store: Store, restoration_id: str) -> Piece | None:
     """The open work or the restoration of this number; None where there is neither."""
     with store.reader() as connection:
         return read_piece(connection, restoration_id.strip())
+
+
+def find_begun(store: Store, restoration_id: str) -> Piece | None:
+    """The work that was begun under this number, also if it was given up or delivered since; None: never begun here."""
+    work = schema.open_work
+    with store.reader() as connection:
+        row = connection.execute(select(work).where(work.c.restoration_id == restoration_id.strip())).one_or_none()
+    return None if row is None else as_piece(row)
 
 
 def read_piece(connection: Connection, restoration_id: str) -> Piece | None:

@@ -221,6 +221,17 @@ def give_up_work(store: Store, restoration_id: str, *, why: str, version: int, w
         if piece.version is None:
             raise EntryError(t("{number} has left the lab, so it cannot be given up.", number=restoration_id))
         refuse_stale(connection, piece, version)
+        timers = schema.timers.c
+        running = select(timers.reading).where(timers.restoration_id == restoration_id, timers.stopped_at.is_(None))
+        if reading := connection.scalar(running.limit(1)):
+            # Once the work is given up nobody has it in hand, and nothing could stop the timer any more.
+            raise EntryError(
+                t(
+                    "The timer for {reading} is still running on {number}. Stop it, or give it up first.",
+                    reading=reading,
+                    number=restoration_id,
+                )
+            )
         close_row(connection, piece, why)
         detail = {"why": why}
         store.note(connection, who=who, what="give up work", table="open_work", key=restoration_id, detail=detail)

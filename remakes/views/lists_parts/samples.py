@@ -29,8 +29,9 @@ def show(records: Store) -> None:
     )
     columns = st.columns(len(COLUMNS) + 2)
     for column, (name, names) in zip(columns, COLUMNS.items(), strict=False):
+        file_name = f"{name}.csv"
         with column:
-            downloads.offer_csv([], columns=names, name=name, label=f"{name}.csv", key=f"sample_{name}")
+            downloads.offer_csv([], columns=names, name=name, label=file_name, key=f"sample_{name}")
     for column, name in zip(columns[len(COLUMNS) :], ("standard.toml", "actions.toml"), strict=True):
         with column:
             st.download_button(

@@ -149,12 +149,12 @@ def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
     if not one.enough and t(one.missing) not in t(one.sentence):
         st.info(words.said(one.missing))
     st.subheader(t("Missed"))
-    st.altair_chart(
+    frame.draw(
         charts.bench_months(one, kind="missed"),
         alt=t("Share missed by month of delivery with its limits; the table below has the figures."),
     )
     st.subheader(t("Not recorded"))
-    st.altair_chart(
+    frame.draw(
         charts.bench_months(one, kind="not recorded"),
         alt=t("Share not recorded by month of delivery with its limits; the table below has the figures."),
     )

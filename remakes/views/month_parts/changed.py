@@ -38,7 +38,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
         st.markdown(run_on(compared, scaled))
     if not changed.enough:
         return
-    st.altair_chart(
+    frame.draw(
         charts.parts(changed),
         alt=t("The difference in returns and its parts with their ranges; the table below has the figures."),
     )

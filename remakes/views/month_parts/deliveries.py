@@ -40,7 +40,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     with head:
         _answer(chosen, defect)
     if any(isfinite(one.share.estimate) for one in chosen):
-        st.altair_chart(
+        frame.draw(
             charts.shares_by_delivery(chosen[-charts.LATEST :]),
             alt=t("Share of each month's deliveries that came back; the table below has the figures."),
         )

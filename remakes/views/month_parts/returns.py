@@ -26,7 +26,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """Answer, chart, all defects of the month, table, how sure."""
     judged = review.report_months.of(defect)
     _answer(judged, review.month)
-    st.altair_chart(
+    frame.draw(
         charts.judged_months(judged, nowcast=review.nowcast.of(defect)),
         alt=t("Returns by month of report with the expected number and the limits; the table below has the figures."),
     )

@@ -63,7 +63,7 @@ def _source(one: SourceFigure) -> str:
 
 def _chart(chosen: Sequence[SourceFigure]) -> None:
     drawn = chosen[:_DRAWN]
-    st.altair_chart(
+    frame.draw(
         charts.source_ratios(drawn, names=[_name(one) for one in drawn]),
         alt=t("Returns against expected, one line a lot or machine and defect; the tables below have the figures."),
     )

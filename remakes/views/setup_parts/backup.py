@@ -38,7 +38,7 @@ def show() -> None:
         )
     else:
         _into_folder(records)
-        _download(records)
+        _download()
     _where(records)
     st.subheader(t("Are the records sound?"))
     _soundness()
@@ -70,11 +70,11 @@ def _into_folder(records: Store) -> None:
         save(opened, work)
 
 
-def _download(records: Store) -> None:
-    who = state.visitor().who
+def _download() -> None:
+    who, records = state.visitor().who, visitors.store_later("keep people")
     st.download_button(
         t("Download a copy"),
-        data=lambda: copy_as_bytes(records, who=who),
+        data=lambda: copy_as_bytes(records(), who=who),
         file_name=f"remakes-{date.today().isoformat()}.sqlite",
         mime="application/vnd.sqlite3",
         key="copy_download",

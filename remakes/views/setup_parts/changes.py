@@ -12,7 +12,7 @@ from remakes import words
 from remakes.records.change_log import Change, Filters, authors, every_change, months, read_changes, tables
 from remakes.records.store import Store
 from remakes.texts import later, t
-from remakes.views import downloads, frame, state
+from remakes.views import downloads, frame, state, visitors
 from remakes.views.addressed import from_address, into_address
 
 __all__ = ["show"]
@@ -112,7 +112,7 @@ def show() -> None:
     _lines(page.changes)
     _turn(page.older)
     _closely(page.changes)
-    _download(records, filters)
+    _download(filters)
     frame.how_sure(
         (
             t("Lines are only added: the records refuse to change or delete one."),
@@ -225,11 +225,12 @@ def _line_named(one: Change) -> str:
     return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {one.who}, {t(one.what)} {one.key}".rstrip()
 
 
-def _download(records: Store, filters: Filters) -> None:
+def _download(filters: Filters) -> None:
+    records = visitors.store_later("keep people")
     columns = ("number", "at_utc", "who", "what", "table", "key", "restoration", "before", "after", "besides")
 
     def content() -> bytes:
-        return downloads.as_csv([_plain_row(one) for one in every_change(records, filters)], columns=columns)
+        return downloads.as_csv([_plain_row(one) for one in every_change(records(), filters)], columns=columns)
 
     st.download_button(
         t("Download what fits as CSV"),

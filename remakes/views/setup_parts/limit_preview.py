@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import Final
-from urllib.parse import quote
 
 import streamlit as st
 
@@ -44,7 +43,7 @@ def show(present: Requirement | None, new: Requirement) -> None:
         # The charts bring the counting library with them: not before they are drawn.
         from remakes.charts.limit_preview import readings_and_limits
 
-        st.altair_chart(
+        frame.draw(
             readings_and_limits(
                 found.values, same.rule if same else None, new.rule, name=new.reading, unit=new.unit or ""
             ),
@@ -138,7 +137,7 @@ def _cautions(found: LimitPreview, new: Requirement) -> list[str]:
         said.append(
             t(
                 "What a limit would spare is estimated under [Where should the limit be?]({address}).",
-                address=f"try-next?role={state.visitor().role}&part={quote(LIMITS)}",
+                address=frame.address_of("try-next", part=LIMITS),
             )
         )
     return said

@@ -127,7 +127,7 @@ def _returns(one: Decision, found: FollowUp) -> None:
             )
         )
         return
-    st.altair_chart(
+    frame.draw(
         charts.returns_since_start(found),
         alt=t("Returns since the start against those expected without the action; the table below has the figures."),
     )
@@ -165,7 +165,7 @@ def _misses(one: Decision, found: FollowUp) -> None:
     for change in found.misses:
         st.markdown(said(change.sentence))
         if one.starts_on and any(week.met + week.missed for week in change.weeks):
-            st.altair_chart(
+            frame.draw(
                 charts.miss_weeks(change, starts_on=one.starts_on),
                 alt=t("Share of misses of {factor} by week, before and since the start.", factor=change.factor),
             )

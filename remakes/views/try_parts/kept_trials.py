@@ -140,7 +140,7 @@ def _who_changes_when(plan: TrialPlan, one: KeptPlan) -> None:
     from remakes.charts.trial import trial_calendar
 
     st.markdown(t("**Who changes when**"))
-    st.altair_chart(
+    frame.draw(
         # Room for the name of every group beside the legend and the axis.
         trial_calendar(plan).properties(height=190 + 30 * len(plan.groups)),
         alt=t("Weeks in which each group works with the action and without; the table below has the days."),

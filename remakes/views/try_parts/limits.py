@@ -95,7 +95,7 @@ def _study(study: LimitStudy) -> None:
 
     known = [one for one in study.bands if isfinite(one.risk.estimate)]
     if len(known) > 1:
-        st.altair_chart(
+        frame.draw(
             risk_by_reading(study, name=study.factor),
             alt=t("Share returned along the reading with the present limit; the table below has the figures."),
         )
@@ -107,7 +107,7 @@ def _study(study: LimitStudy) -> None:
             )
         )
     if any(isfinite(one.spared_per_month.estimate) for one in study.points):
-        st.altair_chart(
+        frame.draw(
             flagged_and_spared(study).properties(height=_TALL),
             alt=t("Restorations flagged against returns spared a month by limit; the table below has the figures."),
         )

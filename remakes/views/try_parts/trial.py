@@ -161,7 +161,7 @@ def _plan(plan: TrialPlan) -> None:
     from remakes.charts.trial import trial_power
 
     if plan.table:
-        st.altair_chart(
+        frame.draw(
             trial_power(plan),
             alt=t(
                 "How often trials of each length would show falls of several sizes; the table below has the figures."
@@ -192,7 +192,7 @@ def _plan(plan: TrialPlan) -> None:
         st.subheader(t("How it will be read"))
         st.markdown(said(plan.how_read))
     frame.how_sure(said(one) for one in (*plan.cautions, *_grounds(plan)))
-    downloads.offer_csv([_power_row(plan, at) for at in range(len(plan.table))], name=f"trial_{plan.factor}")
+    downloads.offer_csv([_plain_power_row(plan, at) for at in range(len(plan.table))], name=f"trial_{plan.factor}")
     downloads.offer_json(plan.as_json, name=f"trial_{plan.factor}")
 
 
@@ -200,7 +200,7 @@ def _calendar(plan: TrialPlan) -> None:
     from remakes.charts.trial import trial_calendar
 
     st.subheader(t("Who works how in which week"))
-    st.altair_chart(
+    frame.draw(
         # Room for the name of every group beside the legend and the axis.
         trial_calendar(plan).properties(height=190 + 30 * len(plan.groups)),
         alt=t("Weeks in which each group works with the action and without; the table below has the weeks."),
@@ -252,7 +252,7 @@ def _grounds(plan: TrialPlan) -> list[Said]:
     return found
 
 
-def _power_row(plan: TrialPlan, at: int) -> dict[str, object]:
+def _plain_power_row(plan: TrialPlan, at: int) -> dict[str, object]:
     one = plan.table[at]
     return {
         "fall": one.effect,

@@ -110,13 +110,13 @@ def _start_with(first: RankedAction, currency: str, *, what_if: bool) -> None:
 
 
 def _pictures(ranked: Sequence[RankedAction], currency: str) -> None:
-    st.altair_chart(
+    frame.draw(
         charts.joint_avoided(ranked),
         alt=t(
             "Returns avoided a month by the first one, two, three actions together; the table below has the figures."
         ),
     )
-    st.altair_chart(
+    frame.draw(
         charts.joint_net(ranked, currency=currency),
         alt=t("Net value a month of the first one, two, three actions together; the table below has the figures."),
     )
