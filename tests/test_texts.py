@@ -31,6 +31,7 @@ SAME_IN_BOTH = {
     "Material": "the same word",
     "Transport": "the same word",
     "Onlay": "the same word",
+    "Veneer": "the kind of restoration; the layer on a framework is another word",
     "Inlay": "the same word",
     "April": "the same word",
     "August": "the same word",
@@ -47,12 +48,6 @@ SAME_IN_BOTH = {
 #: Parts of the program whose sentences have not been translated yet.
 TO_TRANSLATE = {
     "cli": "the command line",
-    "counts": "counting",
-    "deviations": "how readings stand to requirements",
-    "evidence": "findings",
-    "flow": "putting it together",
-    "trends": "months",
-    "errors.py": "errors",
 }
 
 

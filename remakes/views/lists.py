@@ -33,7 +33,7 @@ def body() -> None:
         )
     else:
         frame.answer(t("Nothing is in yet: choose your lists below, look at what they would give, then save."))
-    st.warning(cautions.NO_PATIENTS)
+    st.warning(t(cautions.NO_PATIENTS))
     try:
         intake.show()
     except RemakesError as error:  # what was brought in before stays in sight

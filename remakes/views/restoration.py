@@ -71,7 +71,7 @@ def _head(record: RestorationRecord) -> None:
         t("teeth"): record.teeth,
         t("units"): str(record.units),
         t("framework"): record.framework,
-        t("veneer"): record.veneer,
+        t("veneering"): record.veneer,
         t("difficulty"): record.difficulty.replace(";", ", "),
         t("technician"): record.technician,
         t("clinic"): record.clinic,

@@ -69,7 +69,7 @@ def _rows(gaps: Sequence[Gap], months: Sequence[str]) -> list[dict[str, object]]
         {
             t("step"): one.step,
             t("what"): one.name if one.step else wording.column(one.name),
-            t("recorded"): one.recorded,
+            t("recorded (n)"): one.recorded,
             t("wanted"): one.wanted,
             t("share"): words.per_cent(one.share, digits=0),
             **{month: _cell(one, month) for month in months},

@@ -64,6 +64,13 @@ def _typed(one: Decision, name: str) -> Any:
     return st.session_state[_key(one, name)]
 
 
+def _typed_day(one: Decision, name: str) -> date:
+    found = read_day(_typed(one, name))
+    if found is None:
+        raise EntryError(t("A day is blank. Type it as 2026-03-02 or 2.3.2026."))
+    return found
+
+
 def _decide(one: Decision) -> None:
     st.markdown(
         t("**Decide**: who sees to it, when, and by which rule it will be judged. From then on the rule stands.")
@@ -75,9 +82,9 @@ def _decide(one: Decision) -> None:
             t("Pseudonym of the owner"), max_chars=20, key=_key(one, "owner_code"), placeholder=t("no name")
         )
         today = date.today()
-        left.date_input(t("Starts on"), value=today, min_value=today, format="YYYY-MM-DD", key=_key(one, "starts_on"))
+        day_field(t("Starts on"), key=_key(one, "starts_on"), value=today, place=left)
         due = today + timedelta(days=_USUAL_DAYS)
-        right.date_input(t("To be judged by"), value=due, format="YYYY-MM-DD", key=_key(one, "due_on"))
+        day_field(t("To be judged by"), key=_key(one, "due_on"), value=due, place=right)
         _rule_fields(one)
         st.text_area(
             t("Correction: what was done about the restorations at hand"),
@@ -132,8 +139,8 @@ def _decided(one: Decision) -> None:
             one.decision_id,
             owner_role=_typed(one, "owner_role"),
             owner_code=_typed(one, "owner_code"),
-            starts_on=_typed(one, "starts_on"),
-            due_on=_typed(one, "due_on"),
+            starts_on=_typed_day(one, "starts_on"),
+            due_on=_typed_day(one, "due_on"),
             rule=JudgingRule(
                 factors=tuple(_typed(one, "factors")),
                 defects=tuple(_typed(one, "defects")),
@@ -159,14 +166,14 @@ def _start(one: Decision) -> None:
         left, right = st.columns(2)
         today = date.today()
         planned = min(one.starts_on or today, today)
-        left.date_input(t("First day at the bench"), value=planned, format="YYYY-MM-DD", key=_key(one, "began"))
+        day_field(t("First day at the bench"), key=_key(one, "began"), value=planned, place=left)
         right.text_input(t("Note"), key=_key(one, "start_note"))
         st.form_submit_button(t("Start"), type="primary", key=_key(one, "save_start"), on_click=_started, args=(one,))
 
 
 def _started(one: Decision) -> None:
     def write(who: str) -> str:
-        began, note = _typed(one, "began"), _typed(one, "start_note")
+        began, note = _typed_day(one, "began"), _typed(one, "start_note")
         start(state.store(), one.decision_id, who=who, version=one.version, on=began, note=note)
         return t("Running: {title}. What it does is shown under “Did it work?”.", title=words.plain(one.title))
 
@@ -198,9 +205,7 @@ def _postpone(one: Decision) -> None:
 
 def _postponed(one: Decision) -> None:
     def write(who: str) -> str:
-        first, due = read_day(_typed(one, "later_start")), read_day(_typed(one, "later_due"))
-        if first is None or due is None:
-            raise EntryError(t("A day is blank. Give the new start and the new day of the verdict."))
+        first, due = _typed_day(one, "later_start"), _typed_day(one, "later_due")
         role, why = state.visitor().role, _typed(one, "later_why")
         postpone(
             state.store(),
