@@ -62,9 +62,11 @@ def _pick_role() -> None:
     st.radio(t("I look at this as"), state.ROLES, key="role", format_func=role_name)
     into_address("role", state.ROLES[0])
     if state.visitor().role == "technician":
-        st.selectbox(
-            t("My code"), _technicians(), index=None, placeholder=t("choose"), key="technician", bind="query-params"
-        )
+        codes = _technicians()
+        # Not bound by the toolkit: what a page writes into the address beside it in the same run would undo that.
+        from_address("technician", codes)
+        st.selectbox(t("My code"), codes, index=None, placeholder=t("choose"), key="technician")
+        into_address("technician")
     else:
         st.text_input(t("My code, kept with what I change"), key="code", max_chars=20, placeholder=t("a pseudonym"))
 

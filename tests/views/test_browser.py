@@ -164,3 +164,12 @@ def test_words_of_a_visitor_are_never_fetched(visit: Any, path: str) -> None:
     sync_api.expect(visit.get_by_role("heading", level=1)).to_be_visible()
     if "no=" in path:
         sync_api.expect(visit.get_by_text("example.invalid").first).to_be_visible()
+
+
+def test_a_link_to_a_part_of_the_bench_keeps_whose_bench_it_is(visit: Any) -> None:
+    # What the page wrote into the address used to undo the code that stood beside it.
+    visit.goto("/bench-log?role=technician&technician=T02&bench_part=late")
+    visit.get_by_text("For what was not written down at the step.").wait_for()
+    settle(visit)
+    assert "technician=T02" in visit.url
+    assert visit.get_by_text("Choose your own code at the left.").count() == 0
