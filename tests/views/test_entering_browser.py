@@ -1,15 +1,13 @@
-"""Entering by keyboard alone in a browser: how many keys, how long the machine takes, what a scanner does, dialogs."""
+"""Entering by keyboard alone in a browser: how many keys, what a scanner does, dialogs."""
 
 from __future__ import annotations
 
 import io
-import os
 import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from statistics import median
 from typing import Any, Final
 
 import pytest
@@ -35,8 +33,6 @@ USUAL: Final = (
     *("Tab", "Space", "ArrowLeft"),  # found: the last one, in service
     "Control+s",
 )
-#: Seconds from the scan's Enter to saved, on a machine that has a core to spare for it.
-MACHINE_TIME_S: Final = 1.5
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +96,8 @@ def press(visit: Any, keys: tuple[str, ...], *, wait: bool = True) -> None:
     for one in keys:
         visit.keyboard.press(one)
         if wait:
+            # A person's pace: what a key sets off may begin a moment after it.
+            visit.wait_for_timeout(200)
             settle(visit)
 
 
@@ -152,26 +150,6 @@ def test_a_usual_entry_takes_eighteen_keys(visit: Any, lab: Path) -> None:
     visit.get_by_text("Saved: R00011, debonding").wait_for()
     columns = "restoration_id, defect, harm, plane, severity, found_at"
     assert newest(lab, columns) == ("R00011", "debonding", 0, "adhesive", 4, "in_service")
-
-
-def test_the_machine_is_quick_enough(visit: Any) -> None:
-    number, took = opened(visit), []
-    for n in range(20, 25):
-        name = f"R{n:05d}"
-        visit.keyboard.type(name)
-        start = time.perf_counter()
-        visit.keyboard.press("Enter")
-        visit.get_by_text(f"{name}:").wait_for()
-        settle(visit)
-        press(visit, SHORTEST, wait=False)
-        visit.get_by_text(f"Saved: {name}, chipping").wait_for()
-        sync_api.expect(number).to_be_focused()
-        took.append(time.perf_counter() - start)
-        settle(visit)
-    print("machine time of an entry, s:", [f"{one:.2f}" for one in took])
-    # Where others wait for the same cores, the program waits for its turn as well.
-    waiting = os.getloadavg()[0] / (os.cpu_count() or 1)
-    assert median(took) < MACHINE_TIME_S * max(1.0, waiting)
 
 
 def test_what_was_typed_last_is_saved_and_one_key_takes_it_back(visit: Any, lab: Path) -> None:

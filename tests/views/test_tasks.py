@@ -145,6 +145,8 @@ def scan(page: Any, number: str) -> None:
 
 def choose_first_defect(page: Any) -> None:
     first = page.get_by_role("radio", name="Chipping")
+    # A person's pace: the answer to the number may still move the cursor for a moment.
+    page.wait_for_timeout(300)
     page.keyboard.press("Tab")
     sync_api.expect(first).to_be_focused()
     page.keyboard.press("Space")
