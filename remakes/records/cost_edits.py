@@ -191,9 +191,9 @@ def ended_actions(store: Store) -> tuple[EndedAction, ...]:
     return tuple(sorted(found, key=lambda one: one.at, reverse=True))
 
 
-def changed_amounts(before: object, after: object) -> tuple[str, ...]:
+def changed_amounts(before: Costs | CorrectiveAction, after: Costs | CorrectiveAction) -> tuple[str, ...]:
     """The fields in which two `Costs`, or two `CorrectiveAction`s, differ; in the order of the fields."""
-    former, newer = asdict(before), asdict(after)  # type: ignore[call-overload]
+    former, newer = asdict(before), asdict(after)
     return tuple(name for name in former if former[name] != newer[name])
 
 

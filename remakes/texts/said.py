@@ -48,7 +48,8 @@ class Said(str):
         made.values = values
         return made
 
-    def __getnewargs__(self) -> tuple[str, str, dict[str, Any]]:  # type: ignore[override]
+    # The type of str's own method promises one argument; this class is made of three.
+    def __getnewargs__(self) -> tuple[str, str, dict[str, Any]]:  # type: ignore[override]  # see above
         """Copying and pickling keep the making."""
         return str(self), self.template, self.values
 

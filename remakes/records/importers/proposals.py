@@ -121,7 +121,8 @@ def _by_content(column: str, theirs: SheetColumn, sheet: Sheet, known: KnownCode
 
 def _words_of(column: str, known: KnownCodes) -> Collection[str]:
     if column in ("restoration_id", "technician", "clinic"):
-        return getattr(known, column)  # type: ignore[no-any-return]
+        found: Collection[str] = getattr(known, column)
+        return found
     if column in DATE_COLUMNS or column in ("primary", "harm"):
         return ()
     return {*MAP_CODES.get(column, ()), *CODE_WORDS.get(column, {})}

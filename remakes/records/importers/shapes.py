@@ -149,7 +149,8 @@ def standing_for(sheet: Sheet, table: str, file: str) -> TableMap:
     """A block for a sheet that has our own columns under our own names, beside sheets that need one."""
     names = {one.name.casefold(): one.name for one in sheet.columns}
     columns: Mapping[str, str] = {column: names[column] for column in COLUMNS[table] if column in names}
-    block = TableMap(table=table, file=file, columns=columns)  # type: ignore[arg-type]
+    # A name of one of our tables by what calls this; the type of a literal is lost on the way through the page.
+    block = TableMap(table=table, file=file, columns=columns)  # type: ignore[arg-type]  # see above
     return block_for(block, file, sheet.grid.sheet)
 
 
