@@ -19,6 +19,7 @@ import ast
 import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from string import Formatter
 
@@ -79,7 +80,12 @@ def has_words(text: str) -> bool:
         return True
 
 
-def _in_file(file: Path) -> Iterator[Sentence]:
+@cache
+def _in_file(file: Path) -> tuple[Sentence, ...]:
+    return tuple(_read(file))
+
+
+def _read(file: Path) -> Iterator[Sentence]:
     for node in ast.walk(ast.parse(file.read_text("utf-8"))):
         if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in _PLACES):
             continue

@@ -40,9 +40,9 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
     ]
     base = data(rows).encode(y=_down(rows))
     title = [t("returns avoided a month, all actions"), t("down to this line together (95 % interval)")]
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2=alt.X2("high:Q"))
     point = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
-        x="estimate:Q",
+        x=alt.X("estimate:Q"),
         tooltip=[
             alt.Tooltip("title:N", title=t("action")),
             alt.Tooltip("estimate:Q", title=t("avoided a month, together"), format=".2f"),
@@ -82,14 +82,14 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
         else t("net value a month, all actions"),
         t("down to this line together (95 % interval)"),
     ]
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2=alt.X2("high:Q"))
     legend = alt.Legend(title=t("this action by itself"), orient="top", labelLimit=300, columns=1)
 
     def scale(at: int) -> alt.Scale:
         return alt.Scale(domain=[t(one) for one in _LOOKS], range=[look[at] for look in _LOOKS.values()])
 
     point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(
-        x="estimate:Q",
+        x=alt.X("estimate:Q"),
         shape=alt.Shape("kind:N", scale=scale(0), legend=legend),
         stroke=alt.Stroke("kind:N", scale=scale(1), legend=legend),
         fill=alt.Fill("kind:N", scale=scale(2), legend=legend),

@@ -7,11 +7,14 @@ Text and axes take the colours of the page.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Callable, Mapping, Sequence
+from hashlib import sha256
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 import altair as alt
+from altair.utils.schemapi import disable_debug_mode
 
 from remakes.evidence.estimate import Estimate
 from remakes.texts import language, t
@@ -23,13 +26,18 @@ __all__ = [
     "PLOT",
     "Chart",
     "Row",
+    "below_top",
     "dashed_at",
     "data",
     "height_of",
     "layered",
     "ranged",
+    "specification",
     "wide_axis",
 ]
+
+# Otherwise every piece is held against the schema as it is made. A whole chart still is, by `to_dict()`.
+disable_debug_mode()
 
 BLUE: Final = "#0072B2"
 ORANGE: Final = "#D55E00"
@@ -86,9 +94,34 @@ def data(rows: Sequence[Row]) -> alt.Chart:
 
 def layered(*layers: alt.Chart, height: int) -> Chart:
     """Layers of one plot, its numbers and days written as the reader's language writes them."""
-    chart: Chart = alt.LayerChart(layer=list(layers)).properties(height=height)
+    rows: dict[str, list[Row]] = {}
+    chart: Chart = alt.LayerChart(layer=[_rows_apart(one, rows) for one in layers], datasets=rows, height=height)
     locale = _LOCALES.get(language())
     return chart.configure(locale=locale) if locale else chart
+
+
+def _rows_apart(layer: alt.Chart, rows: dict[str, list[Row]]) -> alt.Chart:
+    """The layer with its rows by name, and the rows put among the others: joining layers copies what is in them."""
+    own = layer.data.values
+    # The name changes with the rows, so that a page draws anew instead of filling the former picture.
+    name = f"data-{sha256(json.dumps(own, sort_keys=True, default=str).encode()).hexdigest()[:32]}"
+    rows[name] = own
+    apart: alt.Chart = layer.copy(deep=False)
+    apart.data = alt.NamedData(name=name)
+    return apart
+
+
+def specification(chart: Chart, *, ink: str) -> dict[str, Any]:
+    """A chart as a page hands it over, its words in an ink that can be read on the page's ground.
+
+    Not held against the schema, which takes longer than all else: the tests do that for every chart.
+    """
+    inks = {"labelColor": ink, "titleColor": ink}
+    found: dict[str, Any] = chart.to_dict(validate=False)
+    # The library's own size of a plot goes: the page has a place for it.
+    own = {name: one for name, one in found["config"].items() if name != "view"}
+    found["config"] = {**own, "axis": inks, "legend": inks, "header": inks, "title": {"color": ink}}
+    return found
 
 
 def ranged(value: Estimate) -> str:
@@ -98,8 +131,14 @@ def ranged(value: Estimate) -> str:
 
 def dashed_at(value: float) -> alt.Chart:
     """A dashed upright line."""
-    rule: alt.Chart = data([{"at": value}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(x="at:Q")
+    rule: alt.Chart = data([{"at": value}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(x=alt.X("at:Q"))
     return rule
+
+
+def below_top(pixels: int) -> alt.YValue:
+    """A height that is the same whatever the numbers are."""
+    fixed: Callable[[int], alt.YValue] = alt.YValue  # which says nothing of its types
+    return fixed(pixels)
 
 
 def wide_axis() -> alt.Axis:

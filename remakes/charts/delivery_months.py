@@ -41,7 +41,7 @@ def shares_by_delivery(shares: Sequence[DeliveryShare]) -> Chart:
     bars = [
         base.transform_filter(alt.datum.age == str(age))
         .mark_rule(color=BLUE, strokeWidth=1.5, strokeDash=dash)
-        .encode(y=alt.Y("low:Q", title=t("share returned"), axis=alt.Axis(format="%")), y2="high:Q")
+        .encode(y=alt.Y("low:Q", title=t("share returned"), axis=alt.Axis(format="%")), y2=alt.Y2("high:Q"))
         for age, dash in ((old, [1, 0]), (young, [3, 3]))
         # A layer without a mark would be read out as a picture without a name.
         if age in found

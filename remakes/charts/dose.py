@@ -8,7 +8,7 @@ from typing import Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered, ranged
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, below_top, data, layered, ranged
 from remakes.counts.readings import Limit
 from remakes.evidence.checks.dose import BandRisk, DoseResponse
 from remakes.texts import later, t
@@ -51,24 +51,26 @@ def dose_response(dose: DoseResponse, *, name: str) -> Chart:
         "median:Q", title=t("{reading}, median of each band", reading=reading), scale=alt.Scale(zero=False, padding=30)
     )
     base = data(rows).encode(x=x, tooltip=_tooltip(reading))
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(y=_odds_axis(rows), y2="high:Q")
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(y=_odds_axis(rows), y2=alt.Y2("high:Q"))
     point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(
-        y="estimate:Q",
+        y=alt.Y("estimate:Q"),
         shape=alt.Shape("kind:N", scale=_scale("circle", "square", "diamond"), legend=_legend()),
         stroke=alt.Stroke("kind:N", scale=_scale(BLUE, BLUE, ORANGE), legend=_legend()),
         fill=alt.Fill("kind:N", scale=_scale(BLUE, "transparent", ORANGE), legend=_legend()),
     )
     # Upright text, since bands can stand close to each other; a little aside, since one often stands at the limit.
-    counts = base.mark_text(angle=270, align="left", dx=8, dy=8, color=GREY).encode(y="high:Q", text="counts:N")
+    counts = base.mark_text(angle=270, align="left", dx=8, dy=8, color=GREY).encode(
+        y=alt.Y("high:Q"), text=alt.Text("counts:N")
+    )
     beyond = [
         base.transform_filter(f"datum.{end}_open")
         .mark_point(filled=True, shape=shape, color=BLUE, size=60)
-        .encode(y=f"{end}:Q")
+        .encode(y=alt.Y(f"{end}:Q"))
         for end, shape in (("low", "triangle-down"), ("high", "triangle-up"))
         # A layer without marks would still be announced as a picture.
         if any(row[f"{end}_open"] for row in rows)
     ]
-    one = data([{"at": 1.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
+    one = data([{"at": 1.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y=alt.Y("at:Q"))
     return layered(one, *_limits(dose.limits, dose.unit), reach, *beyond, point, counts, height=PLOT + _LEGEND)
 
 
@@ -109,7 +111,7 @@ def _limits(limits: Sequence[Limit], unit: str) -> list[alt.Chart]:
     base = data(rows).encode(x=alt.X("at:Q"))
     rule = base.mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[8, 3])
     text = base.mark_text(angle=270, align="right", baseline="bottom", dx=-6, dy=-4, color=ORANGE).encode(
-        y=alt.value(0), text="says:N"
+        y=below_top(0), text=alt.Text("says:N")
     )
     return [rule, text]
 

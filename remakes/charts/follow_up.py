@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, below_top, data, layered
 from remakes.texts import later, t
 
 if TYPE_CHECKING:
@@ -140,13 +140,15 @@ def _sides(change: MissChange, rows: list[Row]) -> list[alt.Chart]:
             )
     if not found:
         return []  # a layer without marks would still be announced as a picture
-    base = data(found).encode(x=alt.X("first:T"), x2="last:T")
-    band = base.mark_rect(color=BLUE, opacity=0.15).encode(y="low:Q", y2="high:Q")
-    return [band, base.mark_rule(color=BLUE, strokeWidth=2).encode(y="share:Q")]
+    base = data(found).encode(x=alt.X("first:T"), x2=alt.X2("last:T"))
+    band = base.mark_rect(color=BLUE, opacity=0.15).encode(y=alt.Y("low:Q"), y2=alt.Y2("high:Q"))
+    return [band, base.mark_rule(color=BLUE, strokeWidth=2).encode(y=alt.Y("share:Q"))]
 
 
 def _start(starts_on: date) -> list[alt.Chart]:
     base = data([{"week": starts_on.isoformat(), "says": t("start")}]).encode(x=alt.X("week:T"))
     rule = base.mark_rule(color=GREY, strokeDash=[4, 4], strokeWidth=1.5)
-    text = base.mark_text(align="left", baseline="top", dx=5, dy=3, color=GREY).encode(y=alt.value(0), text="says:N")
+    text = base.mark_text(align="left", baseline="top", dx=5, dy=3, color=GREY).encode(
+        y=below_top(0), text=alt.Text("says:N")
+    )
     return [rule, text]

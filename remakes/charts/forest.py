@@ -51,16 +51,16 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         ],
     )
     base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2=alt.X2("high:Q"))
     wider = (
         base.transform_filter("isValid(datum.wide_low)")
         .mark_rule(color=BLUE, strokeWidth=1.2, strokeDash=[3, 3])
-        .encode(x="wide_low:Q", x2="wide_high:Q")
+        .encode(x=alt.X("wide_low:Q"), x2=alt.X2("wide_high:Q"))
     )
-    crude = base.mark_tick(color=ORANGE, thickness=2, size=12).encode(x="crude:Q", tooltip=_forest_tooltip())
+    crude = base.mark_tick(color=ORANGE, thickness=2, size=12).encode(x=alt.X("crude:Q"), tooltip=_forest_tooltip())
     grades = [t(one) for one in words.GRADES]
     estimate = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
-        x="estimate:Q",
+        x=alt.X("estimate:Q"),
         shape=alt.Shape(
             "grade:N",
             scale=alt.Scale(domain=grades, range=["diamond", "square", "circle", "triangle-up", "cross"]),
@@ -71,7 +71,7 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
     beyond = [
         base.transform_filter(f"datum.{side}_open")
         .mark_point(filled=True, shape=shape, color=BLUE, size=60)
-        .encode(x=f"end_{side}:Q")
+        .encode(x=alt.X(f"end_{side}:Q"))
         for side, shape in (("low", "triangle-left"), ("high", "triangle-right"))
         # A layer without a mark would be read out as a picture without a name.
         if any(row[f"{side}_open"] for row in rows)

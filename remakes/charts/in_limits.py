@@ -9,7 +9,7 @@ from typing import Final
 
 import altair as alt
 
-from remakes.charts.base import BLUE, GREY, ORANGE, Chart, Row, data, layered
+from remakes.charts.base import BLUE, GREY, ORANGE, Chart, Row, below_top, data, layered
 from remakes.texts import later, t
 
 __all__ = ["LATEST", "MonthPoint", "in_limits", "month_axis"]
@@ -153,8 +153,8 @@ def _limits(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
         # A layer without a mark would be read out as a picture without a name.
         return []
     judged = base.transform_filter("isValid(datum.high)")
-    band = judged.mark_bar(color=BLUE, opacity=0.18, width={"band": 1}).encode(y="low:Q", y2="high:Q")
-    centre = judged.mark_line(color=GREY, strokeDash=[5, 4], strokeWidth=1.5).encode(y="centre:Q")
+    band = judged.mark_bar(color=BLUE, opacity=0.18, width={"band": 1}).encode(y=alt.Y("low:Q"), y2=alt.Y2("high:Q"))
+    centre = judged.mark_line(color=GREY, strokeDash=[5, 4], strokeWidth=1.5).encode(y=alt.Y("centre:Q"))
     return [band, centre]
 
 
@@ -163,7 +163,9 @@ def _began(points: Sequence[MonthPoint], since: str | None) -> list[alt.Chart]:
         return []
     base = data([{"month": since, "says": t("likely began")}]).encode(x=alt.X("month:O"))
     rule = base.mark_rule(color=GREY, strokeDash=[2, 3], strokeWidth=1.5)
-    text = base.mark_text(align="right", baseline="top", dx=-5, dy=3, color=GREY).encode(y=alt.value(0), text="says:N")
+    text = base.mark_text(align="right", baseline="top", dx=-5, dy=3, color=GREY).encode(
+        y=below_top(0), text=alt.Text("says:N")
+    )
     return [rule, text]
 
 
@@ -172,8 +174,10 @@ def _to_come(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
     if not any(one.may_reach for one in points):
         return []
     waited = base.transform_filter("isValid(datum.likely)")
-    reach = waited.mark_rule(color=BLUE, strokeDash=[3, 3], strokeWidth=2).encode(y="lowest:Q", y2="highest:Q")
-    likely = waited.mark_tick(color=BLUE, orient="horizontal", size=12, thickness=2).encode(y="likely:Q")
+    reach = waited.mark_rule(color=BLUE, strokeDash=[3, 3], strokeWidth=2).encode(
+        y=alt.Y("lowest:Q"), y2=alt.Y2("highest:Q")
+    )
+    likely = waited.mark_tick(color=BLUE, orient="horizontal", size=12, thickness=2).encode(y=alt.Y("likely:Q"))
     return [reach, likely]
 
 
@@ -186,7 +190,7 @@ def _marks(base: alt.Chart, rows: Sequence[Row]) -> alt.Chart:
         return alt.Scale(domain=[t(kind) for kind in kinds], range=[_LOOKS[kind][at] for kind in kinds])
 
     marks: alt.Chart = base.mark_point(size=75, strokeWidth=2, opacity=1).encode(
-        y="value:Q",
+        y=alt.Y("value:Q"),
         shape=alt.Shape("kind:N", scale=scale(0), legend=legend),
         stroke=alt.Stroke("kind:N", scale=scale(1), legend=legend),
         fill=alt.Fill("kind:N", scale=scale(2), legend=legend),
@@ -201,7 +205,7 @@ def _words(base: alt.Chart, points: Sequence[MonthPoint]) -> list[alt.Chart]:
     signalled = base.transform_filter(f"datum.kind == '{t(_SIGNAL)}'")
     return [
         signalled.mark_text(angle=270, align="left", dx=10, color=ORANGE, fontSize=12, fontWeight="bold").encode(
-            y="value:Q", text="signals:N"
+            y=alt.Y("value:Q"), text=alt.Text("signals:N")
         )
     ]
 

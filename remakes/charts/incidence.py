@@ -50,13 +50,13 @@ def cumulative_incidence(met: CumulativeIncidence, missed: CumulativeIncidence) 
     )
     base = data(rows).encode(x=_month_axis(groups), color=alt.Color("status:N", scale=colour, legend=legend))
     share = alt.Y("low:Q", title=t("share returned"), axis=alt.Axis(format="%"), scale=alt.Scale(zero=True))
-    band = base.mark_area(opacity=0.18, interpolate="step-after").encode(y=share, y2="high:Q")
+    band = base.mark_area(opacity=0.18, interpolate="step-after").encode(y=share, y2=alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5, interpolate="step-after").encode(
-        y="share:Q", strokeDash=alt.StrokeDash("status:N", scale=dash, legend=legend)
+        y=alt.Y("share:Q"), strokeDash=alt.StrokeDash("status:N", scale=dash, legend=legend)
     )
     # Steps have no marks of their own to point at.
     points = base.mark_point(filled=True, size=60, opacity=0).encode(
-        y="share:Q",
+        y=alt.Y("share:Q"),
         tooltip=[
             alt.Tooltip("status:N", title=t("requirement")),
             alt.Tooltip("month:Q", title=t("months since delivery")),

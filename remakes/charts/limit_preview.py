@@ -8,7 +8,7 @@ from typing import Any, Final
 import altair as alt
 import numpy as np
 
-from remakes.charts.base import BLUE, GREY, ORANGE, Chart, data, layered
+from remakes.charts.base import BLUE, GREY, ORANGE, Chart, below_top, data, layered
 from remakes.records.requirements import Rule
 from remakes.texts import t
 
@@ -49,7 +49,7 @@ def readings_and_limits(
         .mark_bar(color=BLUE, opacity=0.75, stroke=BLUE)
         .encode(
             x=x,
-            x2="high:Q",
+            x2=alt.X2("high:Q"),
             y=alt.Y("restorations:Q", scale=room, title=t("restorations"), axis=alt.Axis(format="~s", tickMinStep=1)),
             y2=alt.Y2Datum(0),
             tooltip=[
@@ -108,9 +108,9 @@ def _lines(
         else None,
     ]
     rows = [{"at": end[0], "says": str(end[1]).rstrip()} for end in ends if end is not None]
-    base = data(rows).encode(x="at:Q")
+    base = data(rows).encode(x=alt.X("at:Q"))
     line = base.mark_rule(color=color, strokeWidth=2, strokeDash=dash).encode()
     text = base.mark_text(
         align="right" if left else "left", baseline="top", dx=-5 if left else 5, color=color, fontWeight="bold"
-    ).encode(y=alt.value(at), text="says:N")
+    ).encode(y=below_top(at), text=alt.Text("says:N"))
     return [line, text]

@@ -8,7 +8,7 @@ from typing import Final
 import altair as alt
 
 from remakes.actions.limits.figures import NOT_PROPOSED, LimitPoint, LimitStudy, ReadingRisk
-from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, data, layered, ranged
+from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, below_top, data, layered, ranged
 from remakes.texts import later, t
 
 __all__ = ["flagged_and_spared", "risk_by_reading"]
@@ -45,17 +45,17 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
         axis=alt.Axis(format=".1~%"),
     )
     base = data(rows).encode(x=x, tooltip=_band_tooltip(_reading(study, name)))
-    reach = base.mark_area(color=BLUE, opacity=0.15).encode(y=y, y2="high:Q")
-    line = base.mark_line(color=BLUE, strokeWidth=2).encode(y="risk:Q")
+    reach = base.mark_area(color=BLUE, opacity=0.15).encode(y=y, y2=alt.Y2("high:Q"))
+    line = base.mark_line(color=BLUE, strokeWidth=2).encode(y=alt.Y("risk:Q"))
     kinds = [t(_KEEPS), t(_BEYOND)]
     point = base.mark_point(size=80, filled=True, opacity=1).encode(
-        y="risk:Q",
+        y=alt.Y("risk:Q"),
         shape=alt.Shape(
             "kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond"]), legend=_legend(t("reading"))
         ),
         color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend(t("reading"))),
     )
-    counts = base.mark_text(dy=-8, color=GREY).encode(y="high:Q", text="counts:N")
+    counts = base.mark_text(dy=-8, color=GREY).encode(y=alt.Y("high:Q"), text=alt.Text("counts:N"))
     return layered(*_rules(study), reach, line, point, counts, height=PLOT)
 
 
@@ -73,21 +73,21 @@ def flagged_and_spared(study: LimitStudy) -> Chart:
     x = alt.X("flagged:Q", title=t("restorations flagged a month"), scale=scale)
     title = [t("returns spared a month"), t("if all flagged were as the kept are")]
     base = data(rows).encode(x=x, tooltip=_point_tooltip())
-    none = data([{"at": 0.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
+    none = data([{"at": 0.0}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y=alt.Y("at:Q"))
     colours = alt.Scale(domain=[t(one) for one in _KINDS], range=[ORANGE, BLUE, GREY])
     shapes = alt.Scale(domain=[t(one) for one in _KINDS], range=["diamond", "circle", "cross"])
     reach = base.mark_rule(strokeWidth=2).encode(
         y=alt.Y("low:Q", title=title, scale=alt.Scale(padding=80)),
-        y2="high:Q",
+        y2=alt.Y2("high:Q"),
         color=alt.Color("kind:N", scale=colours, legend=_legend(t("limit"))),
     )
     point = base.mark_point(size=90, filled=True, opacity=1).encode(
-        y="spared:Q",
+        y=alt.Y("spared:Q"),
         color=alt.Color("kind:N", scale=colours, legend=_legend(t("limit"))),
         shape=alt.Shape("kind:N", scale=shapes, legend=_legend(t("limit"))),
     )
     # Upright above each interval, since limits can stand close to each other.
-    text = base.mark_text(angle=270, align="left", dx=6, color=GREY).encode(y="high:Q", text="name:N")
+    text = base.mark_text(angle=270, align="left", dx=6, color=GREY).encode(y=alt.Y("high:Q"), text=alt.Text("name:N"))
     return layered(none, reach, point, text, height=PLOT)
 
 
@@ -143,7 +143,7 @@ def _rules(study: LimitStudy) -> list[alt.Chart]:
     base = data(rows).encode(x=alt.X("at:Q"))
     rule = base.mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[8, 3])
     text = base.mark_text(angle=270, align="right", baseline="bottom", dx=-6, dy=-4, color=ORANGE).encode(
-        y=alt.value(0), text="says:N"
+        y=below_top(0), text=alt.Text("says:N")
     )
     return [rule, text]
 

@@ -39,7 +39,9 @@ def share_pairs(pairs: Sequence[SharePair]) -> Chart:
     reach = (
         base.transform_filter(alt.datum.whose == str(whose[0]))
         .mark_rule(color=BLUE, strokeWidth=2)
-        .encode(x=alt.X("low:Q", title=t("share missed, of those recorded"), axis=alt.Axis(format="%")), x2="high:Q")
+        .encode(
+            x=alt.X("low:Q", title=t("share missed, of those recorded"), axis=alt.Axis(format="%")), x2=alt.X2("high:Q")
+        )
     )
     legend = alt.Legend(title=t("share of"), orient="top")
 
@@ -47,7 +49,7 @@ def share_pairs(pairs: Sequence[SharePair]) -> Chart:
         return alt.Scale(domain=whose, range=list(values))
 
     points = base.mark_point(size=80, strokeWidth=2, opacity=1).encode(
-        x="share:Q",
+        x=alt.X("share:Q"),
         shape=alt.Shape("whose:N", scale=scale("circle", "diamond"), legend=legend),
         stroke=alt.Stroke("whose:N", scale=scale(BLUE, ORANGE), legend=legend),
         fill=alt.Fill("whose:N", scale=scale(BLUE, "transparent"), legend=legend),

@@ -44,13 +44,17 @@ def source_ratios(figures: Sequence[SourceFigure], *, names: Sequence[str]) -> C
         axis=alt.Axis(values=list(_TICKS), format="~g", grid=True, labelFlush=False),
         title=[t("returns against expected (ratio, log scale)")],
     )
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2="high:Q")
-    raw = base.transform_filter("isValid(datum.raw)").mark_tick(color=ORANGE, thickness=2, size=12).encode(x="raw:Q")
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2=alt.X2("high:Q"))
+    raw = (
+        base.transform_filter("isValid(datum.raw)")
+        .mark_tick(color=ORANGE, thickness=2, size=12)
+        .encode(x=alt.X("raw:Q"))
+    )
     kinds = [kind for kind in (_OUT, _IN) if any(row["kind"] == t(kind) for row in rows)]
     legend = alt.Legend(title=None, orient="top", labelLimit=300, columns=1)
     looks = {_OUT: ("diamond", BLUE), _IN: ("circle", "transparent")}
     point = base.mark_point(size=90, strokeWidth=2, opacity=1, stroke=BLUE).encode(
-        x="ratio:Q",
+        x=alt.X("ratio:Q"),
         shape=alt.Shape(
             "kind:N",
             legend=legend,

@@ -48,7 +48,7 @@ def trial_power(plan: TrialPlan) -> Chart:
         strokeDash=alt.StrokeDash("fall:N", scale=scale, legend=alt.Legend(title=t("if the returns"), orient="top")),
     )
     point = base.mark_point(color=BLUE, filled=True, size=50, opacity=1).encode(y=y)
-    aim = data([{"at": plan.power}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y="at:Q")
+    aim = data([{"at": plan.power}]).mark_rule(color=GREY, strokeDash=[4, 4]).encode(y=alt.Y("at:Q"))
     return layered(aim, line, point, height=PLOT) if rows else layered(aim, height=PLOT)
 
 
@@ -88,7 +88,7 @@ def trial_calendar(plan: TrialPlan) -> Chart:
         .encode(
             y=alt.Y("group:N", title=t("group"), axis=alt.Axis(labelLimit=360)),
             x=alt.X("begins:T", title=t("weeks of the trial")),
-            x2="after:T",
+            x2=alt.X2("after:T"),
             fill=alt.Fill(
                 "kind:N", scale=kinds, legend=alt.Legend(title=t("works"), orient="top", symbolStrokeColor=BLUE)
             ),

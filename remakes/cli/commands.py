@@ -369,6 +369,30 @@ def check(db: Database = None) -> None:
         raise typer.Exit(1)
 
 
+@app.command("sweep-photos")
+def sweep_photos(
+    db: Database = None,
+    remove: Annotated[bool, typer.Option("--remove", help="Remove them; without it they are only told.")] = False,
+) -> None:
+    """Tell which files in the folder of photos belong to no return, and remove them if you say so.
+
+    A stop while a photo was being saved leaves one. After an older copy of the records was put back, they may be
+    photos that were added since: copy the folder first. Files younger than an hour are left alone.
+
+    Example:  remakes sweep-photos --remove
+    """
+    from remakes.records import photos
+
+    with _opened(db) as store:
+        gone = photos.sweep_photos(store, who="command line") if remove else 0
+        left = photos.photos_left(store).orphans
+    if remove:
+        out.print(f"Files removed: {gone}.")
+    for name in left:
+        out.print(name, markup=False)
+    out.print(f"Files in the folder of photos that no return names: {len(left)}.")
+
+
 Port = Annotated[int | None, typer.Option("--port", metavar="N", help="Port on this machine; default: a free one.")]
 NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser window.")]
 

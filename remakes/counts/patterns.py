@@ -29,7 +29,7 @@ from remakes.deviations import detect
 from remakes.errors import NothingToAnalyzeError
 from remakes.records.codes import EARLY_FOUND_AT
 from remakes.records.standard import ProcessStandard
-from remakes.texts import t
+from remakes.texts import later, t
 
 __all__ = [
     "ATTRIBUTES",
@@ -96,7 +96,7 @@ def count_patterns(
         No delivery up to `observed_until`.
     """
     tell = progress or (lambda _what: None)
-    tell("time in service")
+    tell(later("time in service"))
     units = tables.keep(UNITS, _units(tables, standard, observed_until))
     if units.count().to_pyarrow().as_py() == 0:
         raise NothingToAnalyzeError(
@@ -106,12 +106,12 @@ def count_patterns(
                 observed_until=observed_until,
             )
         )
-    tell(t("readings against the standard"))
+    tell(later("readings against the standard"))
     regimes = [str(value) for value in _column(units.select("regime").distinct().order_by("regime"), "regime")]
     first = first_reported(tables, units)
     readings = detect.latest_readings(tables.process_log, first)
     statuses = tables.keep(STATUSES, detect.statuses(readings, units, detect.rules(standard, regimes)))
-    tell("patterns")
+    tell(later("patterns"))
     columns = _signature_columns(len(standard.factors))
     signed = tables.keep("signed", _signed(units, statuses, columns))
     keys = ["regime", *ATTRIBUTES, *columns]
@@ -119,7 +119,7 @@ def count_patterns(
         "patterns", signed.select(*keys).distinct().mutate(pattern=ibis.row_number().over(ibis.window(order_by=keys)))
     )
     placed = tables.keep(PLACED, _in_service(signed.join(numbered, keys)))
-    tell("returns")
+    tell(later("returns"))
     events = tables.keep(EVENTS, _first_events(tables, placed, observed_until))
     return _assemble(tables, standard, numbered, placed, events, statuses, columns, observed_until)
 

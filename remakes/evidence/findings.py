@@ -24,7 +24,7 @@ from remakes.evidence.tables.attributable import EValue
 from remakes.evidence.tables.crude import CrudeEvidence, MonthsBySide, crude_evidence
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.standard import ProcessStandard
-from remakes.texts import t
+from remakes.texts import later, t
 
 __all__ = ["FOUND_Q", "PLAUSIBLE_WEIGHT", "Finding", "alpha_to_list", "find"]
 
@@ -209,7 +209,7 @@ def find(
         for done, k in enumerate(told, start=1):
             first[k] = grading.finding(pairs[k], grading.checked(pairs[k]))
             if progress:
-                progress(t("can it be believed"), done, len(told))
+                progress(later("can it be believed"), done, len(told))
         first = grading.with_outlook(first)
     return tuple(sorted(first, key=_by_evidence))
 
@@ -223,7 +223,7 @@ def _pairs(standard: ProcessStandard, base: BaseModels, horizon: int, progress: 
         found = _of_defect(standard, base, months, defect, horizon)
         done += len(found)
         if progress:
-            progress("comparing", done, total)
+            progress(later("comparing"), done, total)
         yield from found
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from remakes.errors import InputError
 from remakes.flow.start import Progress, observed_until
 from remakes.records.store import Store
+from remakes.texts import later
 
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
@@ -227,7 +228,7 @@ def _looked_closer(
             )
         )
         if progress:
-            progress("looking closer", done, len(pairs))
+            progress(later("looking closer"), done, len(pairs))
     return tuple(looks)
 
 

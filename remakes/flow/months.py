@@ -14,7 +14,7 @@ from remakes.errors import InputError
 from remakes.flow.start import Progress, observed_until
 from remakes.records import schema
 from remakes.records.store import Store
-from remakes.texts import speaking
+from remakes.texts import later, speaking
 
 if TYPE_CHECKING:
     from remakes.counts.engine import Tables
@@ -254,11 +254,11 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
     table = count_patterns(tables, snapshot.standard, observed_until=until, progress=lambda what: tell(what, 0, 0))
     # The matrices are small: one thread is quicker than several that wait for each other.
     with threadpool_limits(limits=1):
-        tell("returns by month", 1, 4)
+        tell(later("returns by month"), 1, 4)
         returned = _returned(tables, table, seed=seed)
-        tell("deliveries and steps", 2, 4)
+        tell(later("deliveries and steps"), 2, 4)
         delivered = _delivered(tables, table, snapshot.standard, returned["nowcast"])
-        tell("lots, machines, clinics", 3, 4)
+        tell(later("lots, machines, clinics"), 3, 4)
         base = BaseModels(table)
         made = _made_with(tables, base, snapshot.standard)
     return Months(

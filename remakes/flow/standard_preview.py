@@ -145,7 +145,7 @@ def last_year(store: Store, *, step: str, reading: str) -> LastYear:
     from remakes.counts.limit_readings import readings_delivered
     from remakes.records.snapshot import take_snapshot
 
-    snapshot = take_snapshot(store)
+    snapshot = take_snapshot(store, reading=(step, reading))
     until = observed_until(snapshot)
     after = until - _YEAR
     found = readings_delivered(connect(snapshot), step=step, reading=reading, after=after, until=until)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
+import zipfile
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,11 +15,21 @@ from sqlalchemy import select
 
 from remakes.errors import StoreError
 from remakes.records import schema
+from remakes.records.photos import photos_folder
 from remakes.records.store import Store, now
 from remakes.records.upkeep import backup
 from remakes.texts import t, tn
 
-__all__ = ["LONGEST", "LastCopy", "backup_remark", "copy_as_bytes", "keep_copy", "last_copy", "note_copy"]
+__all__ = [
+    "LONGEST",
+    "LastCopy",
+    "backup_remark",
+    "copy_as_bytes",
+    "keep_copy",
+    "last_copy",
+    "note_copy",
+    "photos_go_to",
+]
 
 #: Without a copy for longer than this the page of today says so.
 LONGEST: Final = timedelta(days=7)
@@ -71,7 +83,9 @@ def keep_copy(store: Store, folder: Path, *, who: str, at: datetime | None = Non
 
 
 def copy_as_bytes(store: Store, *, who: str) -> bytes:
-    """A copy of the records as the content of a file, to be downloaded; noted in the change log.
+    """A copy of the records with their photos as the content of a .zip, to be downloaded; noted in the change log.
+
+    Inside stand the database and, where there are photos, their folder, named as the program looks for them.
 
     Raises
     ------
@@ -80,9 +94,9 @@ def copy_as_bytes(store: Store, *, who: str) -> bytes:
     """
     _refuse_others(store)
     with tempfile.TemporaryDirectory(prefix="remakes-", ignore_cleanup_errors=True) as folder:
-        to = Path(folder) / "copy.sqlite"
+        to = Path(folder) / f"remakes-{now():%Y-%m-%d-%H%M}.sqlite"
         backup(store, to)
-        content = to.read_bytes()
+        content = _zipped(to)
     note_copy(store, "download", who=who)
     return content
 
@@ -128,6 +142,25 @@ def backup_remark(store: Store, *, at: datetime | None = None) -> str:
         "The last copy of the records is one day old. Make one under People and set-up.",
         "The last copy of the records is {n} days old. Make one under People and set-up.",
     )
+
+
+def photos_go_to(store: Store) -> Path | None:
+    """Where the photos of a copy have to be put by hand: the folder that was named for them; None where none was.
+
+    Photos that stand beside the records are found beside the copy, too.
+    """
+    file, folder = store.sqlite_path, photos_folder(store)
+    return None if file is not None and folder == file.with_name(file.name + ".photos") else folder
+
+
+def _zipped(database: Path) -> bytes:
+    content = io.BytesIO()
+    with zipfile.ZipFile(content, "w", strict_timestamps=False) as packed:
+        packed.write(database, database.name, compress_type=zipfile.ZIP_DEFLATED)
+        for photo in sorted(database.with_name(database.name + ".photos").glob("*")):
+            # Pictures are packed already: packing them again takes time and saves nothing.
+            packed.write(photo, f"{photo.parent.name}/{photo.name}", compress_type=zipfile.ZIP_STORED)
+    return content.getvalue()
 
 
 def _refuse_others(store: Store) -> None:

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Row, select
 from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.cells import Problem
+from remakes.records.codes import defect_in_text
 from remakes.records.entries import RefusedEntryError, in_the_future
 from remakes.records.look_up import RecordedReturn, recorded_return
 from remakes.records.rows import ReturnRow, check_return, check_return_against
@@ -171,7 +172,9 @@ def _refuse_against(connection: Connection, row: ReturnRow, opened: RecordedRetu
             Problem(
                 column="defect",
                 value=row.defect,
-                reason=t("Return {number} has {defect} already.", number=opened.return_id, defect=row.defect),
+                reason=t(
+                    "Return {number} has {defect} already.", number=opened.return_id, defect=defect_in_text(row.defect)
+                ),
                 mend=t("Choose another defect, or take this one back."),
             )
         )

@@ -18,6 +18,7 @@ from remakes.records.codes import defect_in_text
 from remakes.records.look_up import unknown_restoration
 from remakes.records.rows import ReturnRow, check_restoration, check_return, check_return_against
 from remakes.records.store import Store, now
+from remakes.records.typed_text import note_text
 from remakes.texts import run_on, t
 
 __all__ = [
@@ -210,11 +211,11 @@ def void_returns(store: Store, row_ids: Sequence[int], *, who: str, why: str) ->
     Raises
     ------
     EntryError
-        No such row, taken back already, or no reason given.
+        No such row, taken back already, no reason given, or one that is too long.
     """
-    why = why.strip()
-    if not why:
+    if not why.strip():
         raise EntryError(t("No reason was given. Write why the return is taken back; it is kept with the reason."))
+    why = note_text(why, t("reason"))
     with store.writer(may="enter returns") as connection:
         for row_id in row_ids:
             _void(store, connection, row_id, who=who, why=why)

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from difflib import get_close_matches
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import CompoundSelect, Connection, Row, Select, func, select, union
 
 from remakes.errors import EntryError
 from remakes.records import schema
@@ -118,13 +118,21 @@ def find_restoration(store: Store, restoration_id: str) -> RestorationRecord | N
         return restoration_record(connection, restoration_id.strip())
 
 
-def match_number(store: Store, typed: str) -> NumberMatch:
+def match_number(store: Store, typed: str, *, in_work: bool = False) -> NumberMatch:
     """Which restoration did somebody type or scan?
 
     The number itself counts first. Failing that, one that differs in capitals or blanks only, if there is
     just one; failing that, nothing, and up to three numbers near it.
+
+    Parameters
+    ----------
+    in_work : bool
+        Numbers that were begun at the bench are known, too; by default only what has left the lab.
     """
-    table = schema.restorations.c
+    known: Select[Any] | CompoundSelect[Any] = select(schema.restorations.c.restoration_id)
+    if in_work:
+        known = union(known, select(schema.open_work.c.restoration_id))
+    table = known.subquery().c
     wanted = typed.strip()
     squeezed = "".join(wanted.split()).upper()
     with store.reader() as connection:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 from typing import Any, Final
 
 from argon2 import PasswordHasher
@@ -10,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from remakes.errors import EntryError, NotAllowedError
 from remakes.records import schema
+from remakes.records.attempts import begin_attempt, note_success
 from remakes.records.passwords import HASHER, hash_password, is_password
 from remakes.records.permissions import ROLES, Role
 from remakes.records.person_rows import (
@@ -153,7 +155,15 @@ def set_password(
 
 
 def change_own_password(
-    store: Store, code: str, old: str, new: str, *, keep_session: str = "", hasher: PasswordHasher = HASHER
+    store: Store,
+    code: str,
+    old: str,
+    new: str,
+    *,
+    keep_session: str = "",
+    address: str = "",
+    at: datetime | None = None,
+    hasher: PasswordHasher = HASHER,
 ) -> Person:
     """Change the password that one signs in with oneself; every other browser is signed out.
 
@@ -161,20 +171,22 @@ def change_own_password(
     ----------
     keep_session : str
         Hash of the token of the session that goes on.
+    address : str
+        Of the machine that asks; blank where it is this one.
+    at : datetime, optional
+        The present moment in UTC; default: the clock.
 
     Raises
     ------
+    TooManyAttemptsError
+        Too many wrong passwords lately, by the rule of `attempts`.
     EntryError
         The present password is wrong, or the new one is refused or the same.
     """
     _refuse_other(store, code)
     if old == new:
         raise EntryError(t("The new password is the present one. Choose another."))
-    with store.reader() as connection:
-        kept = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code))
-    # Outside the write: a check takes a third of a second, in which others wait for the lock.
-    if not is_password(kept, old, hasher=hasher):
-        raise EntryError(t("The present password is wrong. Nothing was changed."))
+    kept = _present_password(store, code, old, address=address, at=at or now(), hasher=hasher)
     fresh = hash_password(code, new, hasher=hasher)
     with store.writer(may="sign in") as connection:
         if connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code)) != kept:
@@ -262,6 +274,21 @@ def choose_language(store: Store, code: str, language: str) -> None:
         connection.execute(_PEOPLE.update().where(_PEOPLE.c.code == code).values(language=language))
         detail = {"language": language}
         store.note(connection, who=code, what="choose language", table=_PEOPLE.name, key=code, detail=detail)
+
+
+def _present_password(
+    store: Store, code: str, typed: str, *, address: str, at: datetime, hasher: PasswordHasher
+) -> str | None:
+    """The hash that is kept, if the password typed is the one behind it."""
+    with store.writer(may="sign in") as connection:
+        kept = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code))
+        attempt = begin_attempt(connection, code, address, at)
+    # Outside the write: a check takes a third of a second, in which others wait for the lock.
+    if not is_password(kept, typed, hasher=hasher):
+        raise EntryError(t("The present password is wrong. Nothing was changed."))
+    with store.writer(may="sign in") as connection:
+        note_success(connection, attempt)
+    return kept
 
 
 def _refuse_other(store: Store, code: str) -> None:

@@ -20,6 +20,7 @@ from remakes.errors import EntryError, StoreError
 from remakes.records import schema
 from remakes.records.pictures import clean_picture
 from remakes.records.store import Store, now
+from remakes.records.typed_text import note_text
 from remakes.texts import t
 
 __all__ = [
@@ -149,10 +150,11 @@ def void_photo(store: Store, photo_id: int, *, who: str, why: str) -> None:
     Raises
     ------
     EntryError
-        No such photo, taken back before, or no reason.
+        No such photo, taken back before, no reason, or one that is too long.
     """
     if not why.strip():
         raise EntryError(t("No reason was given. Write why the photo is taken back; it is kept with the reason."))
+    why = note_text(why, t("reason"))
     table = schema.photos
     with store.writer(may="enter returns") as connection:
         row = connection.execute(select(table).where(table.c.photo_id == photo_id)).one_or_none()
@@ -160,9 +162,9 @@ def void_photo(store: Store, photo_id: int, *, who: str, why: str) -> None:
             raise EntryError(t("There is no photo {number}. Choose one from the list.", number=photo_id))
         if row.voided_at is not None:
             raise EntryError(t("This photo was taken back before; nothing is left to do."))
-        values = {"voided_at": now(), "voided_by": who, "voided_why": why.strip()}
+        values = {"voided_at": now(), "voided_by": who, "voided_why": why}
         connection.execute(table.update().where(table.c.photo_id == photo_id).values(values))
-        detail = {"return_id": row.return_id, "restoration_id": row.restoration_id, "why": why.strip()}
+        detail = {"return_id": row.return_id, "restoration_id": row.restoration_id, "why": why}
         store.note(connection, who=who, what="take back photo", table="photos", key=str(photo_id), detail=detail)
 
 
@@ -202,10 +204,16 @@ def photos_left(store: Store) -> PhotosLeft:
     return PhotosLeft(orphans=tuple(sorted(present - known)), missing=tuple(sorted(known - present)))
 
 
-def sweep_photos(store: Store) -> int:
+def sweep_photos(store: Store, *, who: str) -> int:
     """Remove the files that a crash left without a row; gives how many.
 
-    Under the write lock, so that no photo that is being added is taken for one of them.
+    Under the write lock, so that no photo that is being added is taken for one of them. Records put back from an
+    older copy do not know the photos added since: who sweeps then loses those, so nothing sweeps by itself.
+
+    Raises
+    ------
+    EntryError
+        The records are on a server and no folder was named.
     """
     with store.writer(may="enter returns") as connection:
         known = set(connection.scalars(select(schema.photos.c.file)))
@@ -217,7 +225,7 @@ def sweep_photos(store: Store) -> int:
                 (folder / name).unlink(missing_ok=True)
                 gone += 1
         if gone:
-            store.note(connection, who="program", what="sweep photos", table="photos", detail={"files": gone})
+            store.note(connection, who=who, what="sweep photos", table="photos", detail={"files": gone})
     return gone
 
 

@@ -10,6 +10,7 @@ from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.look_up import unknown_restoration
 from remakes.records.store import Store
+from remakes.records.typed_text import note_text
 from remakes.texts import t
 
 __all__ = ["check_link", "likely_replaced", "link_remake", "replaced_by", "unlink_remake"]
@@ -56,10 +57,11 @@ def unlink_remake(store: Store, restoration_id: str, *, was: str, who: str, why:
     Raises
     ------
     EntryError
-        Unknown number, no reason, or the link is another one by now.
+        Unknown number, no reason or one that is too long, or the link is another one by now.
     """
     if not why.strip():
         raise EntryError(t("No reason was given. Write why the link is taken back; it is kept with the reason."))
+    why = note_text(why, t("reason"))
     table = schema.restorations
     with store.writer(may="enter returns") as connection:
         one = _restoration(connection, restoration_id)
@@ -73,7 +75,7 @@ def unlink_remake(store: Store, restoration_id: str, *, was: str, who: str, why:
                 )
             )
         connection.execute(table.update().where(table.c.restoration_id == one.restoration_id).values(remake_of=None))
-        _note(store, connection, one, who=who, after=None, why=why.strip())
+        _note(store, connection, one, who=who, after=None, why=why)
 
 
 def likely_replaced(store: Store, restoration_id: str) -> tuple[str, ...]:

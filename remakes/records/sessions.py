@@ -7,35 +7,29 @@ signing in, so the audit of changes holds no line of it.
 from __future__ import annotations
 
 import hashlib
-import hmac
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import ceil
 from typing import Any, Final, cast
 
 from argon2 import PasswordHasher
 from sqlalchemy import Connection, Row, select
+from sqlalchemy.exc import SQLAlchemyError
 
 from remakes.errors import EntryError, StoreError
 from remakes.records import schema
+from remakes.records.attempts import SignInError, begin_attempt, note_success
 from remakes.records.passwords import HASHER, is_password
 from remakes.records.permissions import Actor, Role
 from remakes.records.person_rows import Person, person_of
 from remakes.records.store import Store, now
-from remakes.records.typed_text import LONGEST_CODE
-from remakes.texts import t, tn
+from remakes.texts import t
 
 __all__ = [
     "IDLE_MINUTES",
     "LONGEST_IDLE",
-    "MOST_FAILURES",
-    "MOST_FAILURES_TOGETHER",
     "WHOLE_LIFE",
-    "WINDOW",
     "Session",
-    "SignInError",
-    "TooManyAttemptsError",
     "choose_role",
     "idle_limit",
     "open_session",
@@ -46,51 +40,18 @@ __all__ = [
     "token_hash",
 ]
 
-#: Wrong passwords for one code, and for all codes together, within this time; then nobody may try for a while.
-MOST_FAILURES: Final = 5
-MOST_FAILURES_TOGETHER: Final = 60
-WINDOW: Final = timedelta(minutes=15)
 #: A session ends so long after it began, whatever is done in it.
 WHOLE_LIFE: Final = timedelta(hours=12)
 #: A session ends after so many minutes without a visit, unless the lab has set another number.
 IDLE_MINUTES: Final = 30
 LONGEST_IDLE: Final = 12 * 60
 _IDLE_KEY: Final = "idle_minutes"
-#: The latest visit is written down no more often.
+#: The latest visit is written down no more often, and waits for no longer: the page that is visited waits as well.
 _WRITE_EVERY: Final = timedelta(minutes=1)
-#: Attempts are of no use later.
-_KEEP_ATTEMPTS: Final = timedelta(days=90)
-#: An unknown code may be a password typed into the wrong field: a keyed hash of it is kept. A new key at each start.
-_UNKNOWN_KEY: Final = secrets.token_bytes(32)
+_VISIT_PATIENCE_MS: Final = 100
 
 _SESSIONS: Final = schema.sessions
-_ATTEMPTS: Final = schema.sign_in_attempts
 _PEOPLE: Final = schema.people
-
-
-class SignInError(EntryError):
-    """Code and password do not belong together; which of them is wrong is not said."""
-
-
-class TooManyAttemptsError(SignInError):
-    """Too many wrong passwords: nobody is let in until some time has passed.
-
-    Parameters
-    ----------
-    wait : timedelta
-        How long.
-    """
-
-    def __init__(self, wait: timedelta) -> None:
-        minutes = max(1, ceil(wait.total_seconds() / 60))
-        super().__init__(
-            tn(
-                minutes,
-                "Too many wrong attempts. Wait 1 minute, then try again.",
-                "Too many wrong attempts. Wait {n} minutes, then try again.",
-            )
-        )
-        self.minutes = minutes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,28 +76,34 @@ def token_hash(token: str) -> str:
 
 
 def sign_in(
-    store: Store, code: str, password: str, *, at: datetime | None = None, hasher: PasswordHasher = HASHER
+    store: Store,
+    code: str,
+    password: str,
+    *,
+    address: str = "",
+    at: datetime | None = None,
+    hasher: PasswordHasher = HASHER,
 ) -> str:
     """Sign a person in, and give the token for their browser.
 
     Parameters
     ----------
+    address : str
+        Of the machine that asks; blank where it is this one.
     at : datetime, optional
         The present moment in UTC; default: the clock.
 
     Raises
     ------
     TooManyAttemptsError
-        Five wrong passwords for this code, or sixty for all codes, in a quarter of an hour.
+        Too many wrong passwords lately, by the rule of `attempts`.
     SignInError
         The code or the password is wrong, or the person has left.
     """
     at, code = at or now(), code.strip()
     with store.writer(may="sign in") as connection:
         kept = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code))
-        known = person_of(connection, code) is not None
-        # Counted as wrong until it proves right: of many attempts at once, none goes uncounted.
-        attempt = _begin_attempt(connection, code if known else _unknown(code), at)
+        attempt = begin_attempt(connection, code, address, at)
     # Outside the write: a check takes a third of a second, in which others wait for the lock.
     right = is_password(kept, password, hasher=hasher)
     fresh = hasher.hash(password) if right and kept and hasher.check_needs_rehash(kept) else None
@@ -145,7 +112,7 @@ def sign_in(
         unchanged = connection.scalar(select(_PEOPLE.c.password_hash).where(_PEOPLE.c.code == code)) == kept
         if not right or person is None or person.left_at is not None or not unchanged:
             raise SignInError(t("The code or the password is wrong. Capital and small letters differ."))
-        connection.execute(_ATTEMPTS.update().where(_ATTEMPTS.c.id == attempt).values(succeeded=True))
+        note_success(connection, attempt)
         if fresh is not None:
             connection.execute(_PEOPLE.update().where(_PEOPLE.c.code == code).values(password_hash=fresh))
         token = secrets.token_urlsafe(32)
@@ -234,7 +201,7 @@ def set_idle_limit(store: Store, minutes: float, *, who: str) -> None:
     EntryError
         No whole number from 1 to 720.
     """
-    if minutes != int(minutes) or not 1 <= minutes <= LONGEST_IDLE:
+    if not 1 <= minutes <= LONGEST_IDLE or minutes != int(minutes):
         raise EntryError(t("Give whole minutes, from 1 to {most}.", most=LONGEST_IDLE))
     with store.writer(may="keep people") as connection:
         settings = schema.settings
@@ -259,10 +226,10 @@ def _alive(connection: Connection, found: Row[Any], at: datetime) -> bool:
 def _write_visit(store: Store, hashed: str, at: datetime) -> None:
     its = (_SESSIONS.c.token_hash == hashed) & (_SESSIONS.c.last_seen < at)
     try:
-        with store.writer(may="sign in") as connection:
+        with store.writer(may="sign in", patience_ms=_VISIT_PATIENCE_MS) as connection:
             connection.execute(_SESSIONS.update().where(its).values(last_seen=at))
-    except StoreError:
-        # Somebody writes for long, or the records are read-only: the visit goes on all the same.
+    except (StoreError, SQLAlchemyError):
+        # Somebody writes, the records are read-only, or the disk is full: the visit goes on, and the next is noted.
         return
 
 
@@ -282,38 +249,3 @@ def _begin_session(connection: Connection, token: str, person: Person, at: datet
         "last_seen": at,
     }
     connection.execute(_SESSIONS.insert().values(values))
-
-
-def _unknown(code: str) -> str:
-    # A blank stands in front: no code holds one, so no person's count is touched.
-    digest = hmac.new(_UNKNOWN_KEY, code.encode(errors="replace"), hashlib.sha256).hexdigest()
-    return f"unknown {digest[:LONGEST_CODE]}"
-
-
-def _begin_attempt(connection: Connection, code: str, at: datetime) -> int:
-    connection.execute(_ATTEMPTS.delete().where(_ATTEMPTS.c.at < at - _KEEP_ATTEMPTS))
-    one = _failures(connection, at, code)
-    _refuse_beyond(one, MOST_FAILURES, at)
-    _refuse_beyond(_failures(connection, at), MOST_FAILURES_TOGETHER, at)
-    values = {"code": code, "at": at, "succeeded": False}
-    (number,) = connection.execute(_ATTEMPTS.insert().values(values)).inserted_primary_key or (0,)
-    return int(number)
-
-
-def _failures(connection: Connection, at: datetime, code: str | None = None) -> list[datetime]:
-    """When attempts failed within the window, newest first; of one code: since the last that succeeded."""
-    query = select(_ATTEMPTS.c.at, _ATTEMPTS.c.succeeded).where(_ATTEMPTS.c.at > at - WINDOW)
-    if code is not None:
-        query = query.where(_ATTEMPTS.c.code == code)
-    found: list[datetime] = []
-    for when, succeeded in connection.execute(query.order_by(_ATTEMPTS.c.at.desc(), _ATTEMPTS.c.id.desc())):
-        if succeeded and code is not None:
-            break
-        if not succeeded:
-            found.append(when)
-    return found
-
-
-def _refuse_beyond(failures: list[datetime], most: int, at: datetime) -> None:
-    if len(failures) >= most:
-        raise TooManyAttemptsError(failures[most - 1] + WINDOW - at)

@@ -56,6 +56,7 @@ RETURN_COLUMNS = (
     "cost",
 )
 _INTEGERS = frozenset({"id", "units"})
+_Query = tuple[Select[Any], Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,8 +79,14 @@ class Snapshot:
     observed_until: date | None
 
 
-def take_snapshot(store: Store) -> Snapshot:
+def take_snapshot(store: Store, *, reading: tuple[str, str] | None = None) -> Snapshot:
     """The records of a store, for counting.
+
+    Parameters
+    ----------
+    store : Store
+    reading : (str, str), optional
+        Step and reading: no other rows of the process log are handed over.
 
     Raises
     ------
@@ -89,8 +96,9 @@ def take_snapshot(store: Store) -> Snapshot:
     # One connection, one read transaction: everything of the same moment.
     with store.reader() as connection:
         standard, observed_until = read_standard(connection), read_observed_until(connection)
-        read = _read_any if store.sqlite_path is None else _read_sqlite
-        restorations, process_log, returns = read(connection)
+        # A file is not copied for the few rows of one reading.
+        read = _read_any if store.sqlite_path is None or reading else _read_sqlite
+        restorations, process_log, returns = read(connection, _queries(reading))
     return Snapshot(
         restorations=restorations,
         process_log=process_log,
@@ -105,11 +113,14 @@ def arrow_schema(columns: Sequence[str]) -> pa.Schema:
     return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in columns])
 
 
-def _queries() -> tuple[tuple[Select[Any], Sequence[str]], ...]:
+def _queries(reading: tuple[str, str] | None) -> tuple[_Query, ...]:
+    log, in_log = _log_query(), schema.process_log.c
+    if reading is not None:
+        log = log.where(in_log.step == reading[0], in_log.reading == reading[1])
     in_force = schema.returns.c.voided_at.is_(None)
     return (
         (_query(schema.restorations, RESTORATION_COLUMNS), RESTORATION_COLUMNS),
-        (_log_query(), LOG_COLUMNS),
+        (log, LOG_COLUMNS),
         (_query(schema.returns, RETURN_COLUMNS).where(in_force), RETURN_COLUMNS),
     )
 
@@ -139,7 +150,7 @@ def _log_query() -> Select[Any]:
     return select(*columns).select_from(joined).order_by(log.id)
 
 
-def _read_sqlite(connection: Connection) -> list[pa.Table]:
+def _read_sqlite(connection: Connection, queries: Sequence[_Query]) -> list[pa.Table]:
     """By ADBC, from a copy: columns arrive as Arrow without a Python object per cell.
 
     ADBC brings an SQLite library of its own. Two such libraries in one process cancel each other's locks on a
@@ -159,15 +170,15 @@ def _read_sqlite(connection: Connection) -> list[pa.Table]:
                     error=error,
                 )
             ) from error
-        return _read_file(copy, connection.dialect)
+        return _read_file(copy, connection.dialect, queries)
 
 
-def _read_file(file: Path, dialect: Dialect) -> list[pa.Table]:
+def _read_file(file: Path, dialect: Dialect, queries: Sequence[_Query]) -> list[pa.Table]:
     from adbc_driver_sqlite import dbapi
 
     tables = []
     with dbapi.connect(str(file)) as connection, connection.cursor() as cursor:
-        for query, columns in _queries():
+        for query, columns in queries:
             # The driver takes a column's type from its first rows; every text is made text in SQL.
             plain = query.with_only_columns(*(_as_text(query.selected_columns[name], name) for name in columns))
             cursor.execute(str(plain.compile(dialect=dialect, compile_kwargs={"literal_binds": True})))
@@ -180,10 +191,10 @@ def _as_text(column: ColumnElement[Any], name: str) -> ColumnElement[Any]:
     return column if name in _INTEGERS else func.coalesce(cast(column, Text), "").label(name)
 
 
-def _read_any(connection: Connection) -> list[pa.Table]:
+def _read_any(connection: Connection, queries: Sequence[_Query]) -> list[pa.Table]:
     """By rows, from any database; the cells come out as from `_read_sqlite`."""
     tables = []
-    for query, columns in _queries():
+    for query, columns in queries:
         rows = connection.execute(query).all()
         cells = zip(*rows, strict=True) if rows else ((),) * len(columns)
         arrays = [

@@ -27,7 +27,7 @@ from remakes.records.standard_days import deliveries_under, same_cases, standing
 from remakes.records.standard_text import checked_requirement, mistakes_of, refuse, same_or_tighter
 from remakes.records.store import Store
 from remakes.records.typed_text import note_text
-from remakes.texts import later, t
+from remakes.texts import later, run_on, t, tn
 
 __all__ = [
     "AUDITED_AS",
@@ -124,10 +124,12 @@ def correct_requirement(
         for one in (old, new):
             if delivered := deliveries_under(connection, one):
                 raise EntryError(
-                    t(
-                        "{n} restorations were delivered under this row (from {day}), so it stays as it is: the past "
+                    tn(
+                        delivered,
+                        "One restoration was delivered under this row (from {day}), so it stays as it is: the past "
                         "keeps its limits. Give a new limit from a day to come.",
-                        n=f"{delivered:,}",
+                        "{n:,} restorations were delivered under this row (from {day}), so it stays as it is: the past "
+                        "keeps its limits. Give a new limit from a day to come.",
                         day=one.valid_from,
                     )
                 )
@@ -275,9 +277,10 @@ def _refuse_the_past(connection: Connection, new: Requirement, today: date) -> N
     """Before the first delivery is in, a requirement may begin on any day: the standard is being set up."""
     if new.valid_from <= today and connection.scalar(select(schema.restorations.c.restoration_id).limit(1)):
         raise EntryError(
-            _not_before_tomorrow(new.valid_from, today)
-            + " "
-            + t("A requirement that the bench has kept to for long comes in with a standard file.")
+            run_on(
+                _not_before_tomorrow(new.valid_from, today),
+                t("A requirement that the bench has kept to for long comes in with a standard file."),
+            )
         )
 
 

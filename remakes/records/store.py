@@ -111,26 +111,32 @@ class Store:
             yield connection
 
     @contextmanager
-    def writer(self, *, may: Permission) -> Iterator[Connection]:
+    def writer(self, *, may: Permission, patience_ms: int = _PATIENCE_MS) -> Iterator[Connection]:
         """A connection that holds the write lock; commits at the end, or leaves nothing behind.
 
         Parameters
         ----------
         may : Permission
             What the person must be allowed to do.
+        patience_ms : int
+            How long to wait for the lock, in milliseconds, at least 1; default: ten seconds.
 
         Raises
         ------
         NotAllowedError
-            None of the person's roles holds that permission.
+            None of the person's roles holds that permission, or not any more.
         StoreError
-            The lock was not free within ten seconds, or the file cannot be written.
+            The lock was not free within that time, or the file cannot be written.
         """
         if self.actor is not None:
             self.actor.refuse_unless(may)
         try:
-            with self.engine.connect().execution_options(sqlite_begin="IMMEDIATE") as connection, connection.begin():
-                _lock_server(connection)
+            options = {"sqlite_begin": "IMMEDIATE", "patience_ms": patience_ms}
+            with self.engine.connect().execution_options(**options) as connection, connection.begin():
+                _lock_server(connection, patience_ms)
+                if self.actor is not None:
+                    # Asked again: a role may have been taken away since the page was opened.
+                    _as_it_stands(connection, self.actor).refuse_unless(may)
                 yield connection
         except DBAPIError as error:
             if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
@@ -328,15 +334,27 @@ def _set_up_sqlite(dbapi_connection: Any, _record: Any) -> None:
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    mode = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
-    connection.exec_driver_sql(f"BEGIN {mode}")
+    options = connection.get_execution_options()
+    # Set each time: connections are used again, by whoever has more patience or less.
+    connection.exec_driver_sql(f"PRAGMA busy_timeout={options.get('patience_ms', _PATIENCE_MS)}")
+    connection.exec_driver_sql(f"BEGIN {options.get('sqlite_begin', 'DEFERRED')}")
 
 
-def _lock_server(connection: Connection) -> None:
+def _lock_server(connection: Connection, patience_ms: int = _PATIENCE_MS) -> None:
     if connection.dialect.name == "postgresql":
         # The server locks rows only; checks such as "entered before?" need one writer at a time.
-        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {_PATIENCE_MS}")
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {patience_ms}")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
+
+
+def _as_it_stands(connection: Connection, actor: Actor) -> Actor:
+    """The roles of these that the person still holds; all of them where the records know nobody of this code."""
+    people = schema.people.c
+    row = connection.execute(select(people.roles, people.left_at).where(people.code == actor.code)).one_or_none()
+    if row is None:
+        return actor
+    held = frozenset() if row.left_at is not None else actor.roles.intersection(row.roles)
+    return replace(actor, roles=held)
 
 
 def _revision(engine: Engine) -> str | None:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, and_, or_, select
 
 from remakes.records import schema
+from remakes.records.bench.asked import Asked, asked_of
+from remakes.records.bench.moments import on_the_clock
+from remakes.records.bench.pieces import as_piece, read_piece
+from remakes.records.bench.timers import Timer
 from remakes.records.codes import DEFECTS, FOUND_AT, SEVERITIES
 from remakes.records.defect_questions import question_of
 from remakes.records.look_up import RecordedReturn, RestorationRecord, restoration_record, unknown_restoration
-from remakes.records.requirements import ProcessStandard, Requirement
+from remakes.records.requirements import Requirement
 from remakes.records.standard import read_standard
 from remakes.records.store import Store
 from remakes.texts import later, t
 
 __all__ = ["HistoryEvent", "restoration_history"]
-
-_ATTRIBUTES: Final = ("kind", "framework", "veneer", "clinic", "technician", "difficulty")
 
 #: What the audit calls a change, and what a reader sees. New entries stand in the time line by themselves.
 _CHANGES: Final[Mapping[str, str]] = {
@@ -85,7 +87,7 @@ def restoration_history(store: Store, restoration_id: str, *, today: date | None
         begun = _begun(connection, restoration_id)
         if record is None and begun is None:
             raise unknown_restoration(connection, restoration_id)
-        required = _required(read_standard(connection), record, begun, today or date.today())
+        required = _required(connection, restoration_id, begun, today or date.today())
         readings = [*_log(connection, restoration_id, required), *_bench(connection, restoration_id, required)]
         events = [
             *_before_work(record, begun),
@@ -109,13 +111,14 @@ def _begun(connection: Connection, restoration_id: str) -> Row[Any] | None:
 
 
 def _required(
-    standard: ProcessStandard, record: RestorationRecord | None, begun: Row[Any] | None, today: date
-) -> dict[tuple[str, str], Requirement]:
+    connection: Connection, restoration_id: str, begun: Row[Any] | None, today: date
+) -> dict[tuple[str, str], Asked]:
     """By step and reading, what the standard asks of this restoration."""
-    attributes = {name: getattr(record or begun, name) for name in _ATTRIBUTES}
-    day = record.delivered_on if record else today
-    held = (standard.in_force(factor, delivered_on=day, attributes=attributes) for factor in standard.factors)
-    return {(one.step, one.reading): one for one in held if one is not None}
+    piece = read_piece(connection, restoration_id)
+    if piece is None and begun is not None:  # given up
+        piece = as_piece(begun)
+    asked = asked_of(read_standard(connection), piece, today=today) if piece else {}
+    return {(one.step, one.reading): one for readings in asked.values() for one in readings}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,25 +127,25 @@ class _Reading:
     reading: str
     value: str | None
     event: HistoryEvent
+    #: In UTC, of a late entry: when it was typed.
+    typed_at: datetime | None
 
 
-def _log(
-    connection: Connection, restoration_id: str, required: Mapping[tuple[str, str], Requirement]
-) -> Iterator[_Reading]:
+def _log(connection: Connection, restoration_id: str, required: Mapping[tuple[str, str], Asked]) -> Iterator[_Reading]:
     log, bench = schema.process_log, schema.bench_readings
+    # The same value written twice within a second is one row of the log with two of the bench.
+    copies: dict[int, list[Row[Any]]] = {}
+    at_bench = select(bench).where(bench.c.restoration_id == restoration_id, bench.c.process_log_id.is_not(None))
+    for row in connection.execute(at_bench.order_by(bench.c.id)):
+        copies.setdefault(row.process_log_id, []).append(row)
     # By time of recording, then by row: two readings of one day keep their order.
-    query = (
-        select(log, bench.c.late, bench.c.reason)
-        .outerjoin(bench, bench.c.process_log_id == log.c.id)
-        .where(log.c.restoration_id == restoration_id)
-        .order_by(log.c.recorded_at, log.c.id)
-    )
+    query = select(log).where(log.c.restoration_id == restoration_id).order_by(log.c.recorded_at, log.c.id)
     for row in connection.execute(query):
-        yield _reading(row, required, late=bool(row.late), reason=row.reason or "")
+        yield _reading(row, required, copies.get(row.id, ()))
 
 
 def _bench(
-    connection: Connection, restoration_id: str, required: Mapping[tuple[str, str], Requirement]
+    connection: Connection, restoration_id: str, required: Mapping[tuple[str, str], Asked]
 ) -> Iterator[_Reading]:
     """What was written at the bench and has not gone into the process log, since the piece is still in the lab."""
     table = schema.bench_readings
@@ -150,10 +153,11 @@ def _bench(
         table.c.restoration_id == restoration_id, table.c.process_log_id.is_(None), table.c.voided_at.is_(None)
     )
     for row in connection.execute(query.order_by(table.c.recorded_at, table.c.id)):
-        yield _reading(row, required, late=bool(row.late), reason=row.reason)
+        yield _reading(row, required, (row,))
 
 
-def _reading(row: Row[Any], required: Mapping[tuple[str, str], Requirement], *, late: bool, reason: str) -> _Reading:
+def _reading(row: Row[Any], required: Mapping[tuple[str, str], Asked], at_bench: Sequence[Row[Any]]) -> _Reading:
+    """One reading, with the rows of the bench that it was written by."""
     needed = required.get((row.step, row.reading))
     value = t("not recorded") if row.value is None else _with_unit(row.value, needed)
     parts = [t("{reading} = {value}", reading=row.reading, value=value)]
@@ -161,8 +165,8 @@ def _reading(row: Row[Any], required: Mapping[tuple[str, str], Requirement], *, 
         parts.append(t("machine {code}", code=row.equipment))
     if row.lot:
         parts.append(t("lot {code}", code=row.lot))
-    if reason:
-        parts.append(t("reason: {reason}", reason=reason))
+    parts += [t("reason: {reason}", reason=one) for one in dict.fromkeys(each.reason for each in at_bench) if one]
+    typed_at = min((one.entered_at for one in at_bench if one.late), default=None)
     event = HistoryEvent(
         on=row.recorded_at and row.recorded_at.date(),
         what=row.step,
@@ -170,21 +174,26 @@ def _reading(row: Row[Any], required: Mapping[tuple[str, str], Requirement], *, 
         who=row.operator or "",
         at=row.recorded_at,
         needed=_needed(needed) if needed else "",
-        late=late,
+        late=typed_at is not None,
     )
-    return _Reading(step=row.step, reading=row.reading, value=row.value, event=event)
+    return _Reading(step=row.step, reading=row.reading, value=row.value, event=event, typed_at=typed_at)
 
 
-def _with_unit(value: str, needed: Requirement | None) -> str:
-    return f"{value} {needed.unit}" if needed and needed.unit and needed.rule.numeric else value
+def _with_unit(value: str, needed: Asked | None) -> str:
+    first = needed.requirements[0] if needed else None
+    return f"{value} {first.unit}" if first and first.unit and first.rule.numeric else value
 
 
-def _needed(one: Requirement) -> str:
+def _needed(asked: Asked) -> str:
+    return "; ".join(dict.fromkeys(map(_limit, asked.requirements)))
+
+
+def _limit(one: Requirement) -> str:
     return f"{one.rule} {one.unit}" if one.unit and one.rule.numeric else str(one.rule)
 
 
 def _judged(
-    readings: list[_Reading], required: Mapping[tuple[str, str], Requirement], record: RestorationRecord | None
+    readings: list[_Reading], required: Mapping[tuple[str, str], Asked], record: RestorationRecord | None
 ) -> Iterator[HistoryEvent]:
     counts = {(one.step, one.reading): one for one in _counting(readings, record)}
     for one in readings:
@@ -203,8 +212,8 @@ def _judged(
 def _counting(readings: list[_Reading], record: RestorationRecord | None) -> list[_Reading]:
     """The readings that may count, the one that does last: as for every figure of the program.
 
-    One without a time comes before those that have one; what was written after the piece had come back is
-    left out, since who writes it knows how the story ended.
+    One without a time comes before those that have one; what was written after the piece had come back, also
+    where it tells of an earlier day, is left out, since who writes it knows how the story ended.
     """
     returned = [
         one.reported_on
@@ -214,16 +223,24 @@ def _counting(readings: list[_Reading], record: RestorationRecord | None) -> lis
     first = min(returned, default=date.max)
     timed = sorted((one.event.at, place) for place, one in enumerate(readings) if one.event.at is not None)
     untimed = [one for one in readings if one.event.at is None]
-    return [*untimed, *(readings[place] for at, place in timed if at.date() <= first)]
+    known = [(at, readings[place]) for at, place in timed]
+    return [*untimed, *(one for at, one in known if at.date() <= first and not _knew(one, first))]
+
+
+def _knew(one: _Reading, first_return: date) -> bool:
+    """Was it typed later than the day of the report? In UTC, as where the readings are counted."""
+    return one.typed_at is not None and one.typed_at.date() > first_return
 
 
 def _after_delivery(one: RecordedReturn, delivered_on: date) -> bool:
     return one.found_at != "before_delivery" and one.reported_on >= delivered_on
 
 
-def _status(needed: Requirement, value: str | None) -> str:
-    met = None if value is None else needed.rule.met(value)
-    return "not recorded" if met is None else "met" if met else "missed"
+def _status(needed: Asked, value: str | None) -> str:
+    met = [None if value is None else one.rule.met(value) for one in needed.requirements]
+    if False in met:
+        return "missed"
+    return "not recorded" if None in met else "met"
 
 
 def _before_work(record: RestorationRecord | None, begun: Row[Any] | None) -> Iterator[HistoryEvent]:
@@ -235,7 +252,7 @@ def _before_work(record: RestorationRecord | None, begun: Row[Any] | None) -> It
     elif replaces:
         yield HistoryEvent(on=None, what=t("ordered"), detail=detail)
     if begun is not None:
-        at = _local(begun.opened_at)
+        at = on_the_clock(begun.opened_at)
         yield HistoryEvent(on=at.date(), at=at, what=t("begun at the bench"), who=begun.opened_by)
 
 
@@ -243,14 +260,15 @@ def _timers(connection: Connection, restoration_id: str) -> Iterator[HistoryEven
     table = schema.timers
     query = select(table).where(table.c.restoration_id == restoration_id).order_by(table.c.started_at, table.c.id)
     for row in connection.execute(query):
-        at = _local(row.started_at)
+        at = on_the_clock(row.started_at)
         yield HistoryEvent(on=at.date(), at=at, what=row.step, who=row.started_by, detail=_timer_in_words(row))
 
 
 def _timer_in_words(row: Row[Any]) -> str:
     if row.stopped_at is None:
         return t("timer for {reading} is running", reading=row.reading)
-    seconds = round((row.stopped_at - row.started_at).total_seconds())
+    # Rounded as the reading that it wrote.
+    seconds = Timer(**row._mapping).seconds(row.stopped_at)
     if row.given_up_why:
         return t(
             "timer for {reading} given up after {seconds} s: {why}",
@@ -270,7 +288,7 @@ def _after_work(record: RestorationRecord | None) -> Iterator[HistoryEvent]:
     for one in record.returns:
         yield HistoryEvent(on=one.reported_on, what=t("returned"), detail=_return_in_words(one))
         if one.voided_at is not None:
-            at = _local(one.voided_at)
+            at = on_the_clock(one.voided_at)
             yield HistoryEvent(
                 on=at.date(),
                 at=at,
@@ -291,7 +309,7 @@ def _photos(connection: Connection, restoration_id: str) -> Iterator[HistoryEven
     table = schema.photos
     query = select(table).where(table.c.restoration_id == restoration_id).order_by(table.c.photo_id)
     for row in connection.execute(query):
-        at = _local(row.added_at)
+        at = on_the_clock(row.added_at)
         detail = t("of return {number}", number=row.return_id)
         yield HistoryEvent(on=at.date(), at=at, what=t("photo added"), detail=detail, who=row.added_by)
 
@@ -309,7 +327,7 @@ def _changes(connection: Connection, restoration_id: str, record: RestorationRec
         ),
     )
     for row in connection.execute(query.order_by(audit.c.id)):
-        at = _local(row.at)
+        at = on_the_clock(row.at)
         detail = _change_in_words(row.detail or {})
         yield HistoryEvent(on=at.date(), at=at, what=t(_CHANGES[row.what]), detail=detail, who=row.who)
 
@@ -361,8 +379,3 @@ def _return_in_words(one: RecordedReturn) -> str:
 
 def _joined(parts: Iterable[str]) -> str:
     return ", ".join(parts)
-
-
-def _local(at: datetime) -> datetime:
-    """A moment of the store, kept in UTC, on the lab's clock."""
-    return at.replace(tzinfo=UTC).astimezone().replace(tzinfo=None)

@@ -357,4 +357,4 @@ def _bench_signals(one: ProcessMonth) -> str:
     ]
     if found:
         return "; ".join(found)
-    return t("none") if isfinite(one.miss_high) or isfinite(one.gap_high) else t("not judged")
+    return t("no signal") if isfinite(one.miss_high) or isfinite(one.gap_high) else t("not judged")

@@ -42,7 +42,7 @@ def month_signals(one: JudgedMonth) -> str:
         return t("still coming in")
     if not isfinite(one.expected):
         return t("counted, not judged")
-    return ", ".join(map(t, one.signals)) or t("none")
+    return ", ".join(map(t, one.signals)) or t("no signal")
 
 
 def period(months: tuple[str, ...]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import streamlit as st
 
@@ -22,6 +22,8 @@ OWN_PAGE: Final = "own-password"
 #: In every language: whoever cannot read the page must find it.
 _LANGUAGE: Final = "Language / Sprache"
 _TOLD: Final = "own_password_told"
+#: How often it was changed in this visit: the fields start anew each time.
+_TURN: Final = "own_password_turn"
 #: By address, not by link: whoever is not signed in must leave the app's own pages.
 _FORWARD: Final = """<p><a href="/signin" target="_self">{label}</a></p>
 <script>window.location.replace("/signin?next=" + encodeURIComponent(location.pathname + location.search));
@@ -68,7 +70,11 @@ def _pick_role() -> None:
         st.selectbox(t("My code"), codes, index=None, placeholder=t("choose"), key="technician")
         into_address("technician")
     else:
-        st.text_input(t("My code, kept with what I change"), key="code", max_chars=20, placeholder=t("a pseudonym"))
+        code = st.text_input(
+            t("My code, kept with what I change"), key="code", max_chars=20, placeholder=t("a pseudonym")
+        )
+        if refused := visitors.refusal_of(code or ""):
+            st.error(words.refusal(refused))
 
 
 def _pick_language() -> None:
@@ -102,6 +108,8 @@ def _signed_in(session: Session, password_page: Any) -> None:
         if st.button(t("Sign out"), width="stretch"):
             sessions.sign_out(visitors.records(), single_sign_on.token_of(single_sign_on.claims()))
             st.logout()
+            # The browser is led away, but this run would go on with nobody signed in.
+            st.stop()
         return
     st.page_link(password_page, label=t("My password"))
     if st.button(t("Sign out"), width="stretch"):
@@ -122,30 +130,46 @@ def own_password() -> None:
     session = state.session()
     if session is None:
         return
+    if visitors.by_single_sign_on():
+        st.info(t("People sign in by single sign-on here."))
+        return
     if told := st.session_state.pop(_TOLD, ""):
         st.success(told)
     if session.person.must_change:
         frame.answer(t("Somebody else chose your password. Choose one of your own before you go on."))
     else:
         frame.answer(t("Choose a new password. Every other browser in which you are signed in is signed out."))
-    with st.form("own_password"):
-        old = st.text_input(t("Present password"), type="password", autocomplete="current-password")
-        new = st.text_input(t("New password, at least 10 signs"), type="password", autocomplete="new-password")
-        again = st.text_input(t("New password once more"), type="password", autocomplete="new-password")
+    turn = st.session_state.setdefault(_TURN, 0)
+    with st.form(f"own_password_{turn}"):
+        old = _secret(t("Present password"), "current", key=f"old_password_{turn}")
+        new = _secret(t("New password, at least 10 signs"), "new", key=f"own_new_password_{turn}")
+        again = _secret(t("New password once more"), "new", key=f"own_new_again_{turn}")
         sent = st.form_submit_button(t("Change my password"), type="primary")
     if sent:
         _change(session, old, new, again)
+
+
+def _secret(label: str, which: Literal["current", "new"], *, key: str) -> str:
+    return st.text_input(label, type="password", autocomplete=f"{which}-password", key=key)
 
 
 def _change(session: Session, old: str, new: str, again: str) -> None:
     try:
         if new != again:
             raise EntryError(t("The two new passwords differ. Type them again."))
-        change_own_password(state.store(), session.person.code, old, new, keep_session=session.token_hash)
+        change_own_password(
+            state.store(),
+            session.person.code,
+            old,
+            new,
+            keep_session=session.token_hash,
+            address=st.context.ip_address or "",
+        )
     except EntryError as error:
         st.error(words.refusal(error))
         return
     st.session_state[_TOLD] = t("Your password is changed.")
+    st.session_state[_TURN] += 1
     st.rerun()
 
 

@@ -14,11 +14,10 @@ from remakes.texts import later, t
 from remakes.views import frame, state
 from remakes.views.addressed import from_address, into_address
 from remakes.views.bench_parts import begin, clocks, late, pieces, scan
-from remakes.views.bench_parts.hand import LARGE, Hand, hand, opened, show_told
+from remakes.views.bench_parts.hand import LARGE, PART, Hand, hand, opened, show_told
 
 __all__ = ["body"]
 
-_PART: Final = "bench_part"
 _PARTS: Final[Mapping[str, str]] = MappingProxyType(
     {"bench": later("At the bench"), "begin": later("Begin a restoration"), "late": later("Late entries")}
 )
@@ -43,18 +42,18 @@ def body() -> None:
     scan.field(here)
     scan.ask(here)
     parts: Mapping[str, Callable[[Hand], None]] = {"bench": _bench, "begin": begin.form, "late": late.sheet}
-    from_address(_PART, _PARTS)
+    from_address(PART, _PARTS)
     st.segmented_control(
         t("Part of the page"),
         list(_PARTS),
-        key=_PART,
-        default="bench" if _PART not in st.session_state else None,
+        key=PART,
+        default="bench" if PART not in st.session_state else None,
         required=True,
         format_func=lambda part: str(t(_PARTS[part])),
         width="stretch",
     )
-    into_address(_PART, "bench")
-    parts[st.session_state.get(_PART) or "bench"](here)
+    into_address(PART, "bench")
+    parts[st.session_state.get(PART) or "bench"](here)
 
 
 def _bench(here: Hand) -> None:

@@ -55,7 +55,12 @@ def body() -> None:
         _form(record, left, right)
     latest.show()
     answers.keep()
-    keys.listen(t(NUMBER), cursor=st.session_state.pop(_FOCUS, not number))
+    keys.listen(
+        t(NUMBER),
+        prose=(t(questions.NOTE), t(questions.JUDGED_BY)),
+        form=record is not None,
+        cursor=st.session_state.pop(_FOCUS, not number),
+    )
 
 
 def _number() -> str:
@@ -91,8 +96,8 @@ def _brought_back() -> None:
             )
         )
         with st.container(horizontal=True):
-            st.button(t("Back to it"), key="enter_back", on_click=answers.take_up, args=(aside,))
-            st.button(t("Give it up"), key="enter_give_up", on_click=answers.take_up, args=(None,))
+            st.button(t("Back to it"), key="enter_back", on_click=answers.take_up)
+            st.button(t("Give it up"), key="enter_give_up", on_click=answers.give_up)
 
 
 def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator) -> None:
@@ -114,7 +119,7 @@ def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator
             linked = links.ask(record, fields["disposition"])
         with st.expander(t("Photo of the piece")):
             photos = photo_parts.ask(f"photo_{answers.round_number()}")
-        saved = st.button(t("Save"), type="primary", shortcut="Mod+S", key=f"save_{answers.round_number()}")
+        saved = st.button(t("Save"), type="primary", shortcut="Mod+S", key=keys.save_key())
         raws = [
             {**fields, "defect": one, "primary": "no" if place else "yes", **about[one]}
             for place, one in enumerate(defects)
@@ -172,6 +177,7 @@ def _save_or_ask(
 ) -> None:
     asked_about, question = st.session_state.get(_DOUBLE, ("", ""))
     if saved:
+        keys.note_save()
         if not raws:
             st.error(t("No defect is chosen. Choose one, then save."))
             return
@@ -207,21 +213,32 @@ def _save(
     except RemakesError as error:
         st.error(words.refusal(error))
         return
-    for link in linked:
-        link.make(visitor.who)
+    refused = [found for link in linked if (found := link.tried(visitor.who))]
     saved = recorded_returns(state.store(), rows)
-    kept = photo_parts.attach(saved[0].return_id, photos)
-    _after(record, raws, rows, photos=kept)
+    lost = photo_parts.attach(saved[0].return_id, photos)
+    _after(record, raws, rows, photos=len(photos) - len(lost), refused=[*refused, *lost])
 
 
-def _after(record: RestorationRecord, raws: list[dict[str, Any]], rows: tuple[int, ...], *, photos: int) -> None:
+def _after(
+    record: RestorationRecord,
+    raws: list[dict[str, Any]],
+    rows: tuple[int, ...],
+    *,
+    photos: int,
+    refused: list[RemakesError],
+) -> None:
     said = t(
         "Saved: {number}, {defects}.",
         number=record.restoration_id,
         defects=words.listed(words.defect_within(raw["defect"]) for raw in raws),
     )
     more = tn(photos, "{n} photo is kept with it.", "{n} photos are kept with it.") if photos else ""
-    last_saved.remember(rows, f"{said} {more}".strip(), harm=raws[0]["harm"] == "yes")
+    last_saved.remember(
+        rows,
+        f"{said} {more}".strip(),
+        harm=raws[0]["harm"] == "yes",
+        refused=[words.refusal(error) for error in refused],
+    )
     st.session_state.pop(_DOUBLE, None)
     answers.forget()
     st.session_state[_FOCUS] = True

@@ -16,7 +16,7 @@ from remakes.errors import RemakesError
 from remakes.records.sessions import session_of
 from remakes.texts import t
 from remakes.views.server import open_here_asked
-from remakes.views.sign_in import SIGN_IN, local_path, speak_as_asked
+from remakes.views.sign_in import SIGN_IN, at_this_machine, local_path, speak_as_asked
 from remakes.views.visitors import by_single_sign_on, cookie_name, records
 
 __all__ = ["MIDDLEWARE", "Gate"]
@@ -52,7 +52,7 @@ def _is_page(path: str) -> bool:
 
 
 def _may_pass(request: Request) -> bool:
-    if open_here_asked() or by_single_sign_on():
+    if (open_here_asked() and at_this_machine(request)) or by_single_sign_on():
         # The pages themselves ask who is there.
         return True
     try:

@@ -1,10 +1,11 @@
-"""My work: which of my steps go with my returns? For the technician, about the technician's own work only."""
+"""My work: which of my steps go with my returns? For the technician, and whom the lab lets look at one's work."""
 
 from __future__ import annotations
 
 import streamlit as st
 
 from remakes import charts, flow, words
+from remakes.errors import InputError
 from remakes.records.house_settings import own_work_seen_by
 from remakes.texts import t
 from remakes.views import cautions, downloads, frame, sentences, state
@@ -17,17 +18,27 @@ def body() -> None:
     state.require("technician", *own_work_seen_by(state.store()))
     if not frame.ready(standard=True):
         return
-    code = _whose()
+    mine = state.visitor().role == "technician"
+    code = _whose(mine=mine)
     if not code:
-        st.info(t("Choose your own code at the left. Your figures are shown to you; no page compares people."))
+        st.info(
+            t("Choose your own code at the left. Your figures are shown to you; no page compares people.")
+            if mine
+            else t("Choose a technician. Figures are shown of one person at a time; no page compares people.")
+        )
         return
     if not state.may_see_work_of(code):
         return
     result = state.analysis()
-    own = flow.own_work(result, code)
-    _answer(own)
-    _misses(result, own)
-    _findings(result, own)
+    try:
+        own = flow.own_work(result, code)
+    except InputError:
+        # The error names the codes of others, which are none of a technician's business.
+        st.info(t("No restoration of {code} has been delivered yet, so nothing is compared.", code=words.plain(code)))
+        return
+    _answer(own, mine=mine)
+    _misses(result, own, mine=mine)
+    _findings(result, own, mine=mine)
     frame.how_sure(
         (
             t(
@@ -42,16 +53,17 @@ def body() -> None:
     )
 
 
-def _whose() -> str:
+def _whose(*, mine: bool) -> str:
     """The technician, or one at a time for those whom the lab has let in."""
-    me = state.visitor()
-    if me.role == "technician":
-        return me.code
-    picked = st.selectbox(t("My code"), flow.technicians(state.store()), index=None, placeholder=t("choose"), key="of")
+    if mine:
+        return state.visitor().code
+    picked = st.selectbox(
+        t("Technician"), flow.technicians(state.store()), index=None, placeholder=t("choose"), key="of"
+    )
     return picked or ""
 
 
-def _answer(own: flow.OwnWork) -> None:
+def _answer(own: flow.OwnWork, *, mine: bool) -> None:
     if not own.enough:
         frame.answer(
             t(
@@ -61,13 +73,19 @@ def _answer(own: flow.OwnWork) -> None:
             )
         )
         return
+    figures = {"n": own.returned, "delivered": own.delivered, "expected": words.figure(own.expected)}
     frame.answer(
         t(
             "{n} first returns on your {delivered:,} restorations, each defect once; like cases in the whole lab would "
             "give {expected}.",
-            n=own.returned,
-            delivered=own.delivered,
-            expected=words.figure(own.expected),
+            **figures,
+        )
+        if mine
+        else t(
+            "{n} first returns on the {delivered:,} restorations of {code}, each defect once; like cases in the whole "
+            "lab would give {expected}.",
+            code=words.plain(own.technician),
+            **figures,
         )
     )
     ratio = own.ratio
@@ -80,10 +98,15 @@ def _answer(own: flow.OwnWork) -> None:
     st.markdown(f"{told} {apart}")
 
 
-def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
-    st.subheader(t("My misses beside the lab's"))
+def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
+    code = words.plain(own.technician)
+    st.subheader(t("My misses beside the lab's") if mine else t("Misses of {code} beside the lab's", code=code))
     if not any(one.recorded for one in own.factors):
-        st.markdown(t("No step of yours has been recorded yet."))
+        st.markdown(
+            t("No step of yours has been recorded yet.")
+            if mine
+            else t("No step of {code} has been recorded yet.", code=code)
+        )
         return
     pairs = [
         charts.SharePair(
@@ -94,11 +117,13 @@ def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
     ]
     if own.enough:
         frame.draw(charts.share_pairs(pairs))
+    missed = t("my misses (n)") if mine else t("misses of {code} (n)", code=own.technician)
+    share = t("my share (95 % interval)") if mine else t("share of {code} (95 % interval)", code=own.technician)
     rows: list[dict[str, object]] = [
         {
             t("requirement"): one.factor,
-            t("my misses (n)"): words.part_of(one.missed, one.recorded),
-            t("my share (95 % interval)"): words.share(one.share) if own.enough else t("too early"),
+            missed: words.part_of(one.missed, one.recorded),
+            share: words.share(one.share) if own.enough else t("too early"),
             t("lab's misses (n)"): words.part_of(one.lab_missed, one.lab_recorded),
             t("lab's share"): words.per_cent(one.lab_share.estimate),
             t("what it says"): words.requirement(result.standard, one.factor),
@@ -106,15 +131,29 @@ def _misses(result: flow.Analysis, own: flow.OwnWork) -> None:
         for one in own.factors
     ]
     frame.table(rows)
-    downloads.offer_csv(rows, name="my_misses")
+    downloads.offer_csv(rows, name="my_misses" if mine else f"misses_{own.technician}")
 
 
-def _findings(result: flow.Analysis, own: flow.OwnWork) -> None:
-    st.subheader(t("Which of my steps go with returns"))
+def _findings(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
+    code = words.plain(own.technician)
+    st.subheader(
+        t("Which of my steps go with returns") if mine else t("Which steps of {code} go with returns", code=code)
+    )
     if not own.findings:
-        st.markdown(t("None of the steps you missed goes with returns in the lab's records, as far as they can tell."))
+        st.markdown(
+            t("None of the steps you missed goes with returns in the lab's records, as far as they can tell.")
+            if mine
+            else t(
+                "None of the steps that {code} missed goes with returns in the lab's records, as far as they can tell.",
+                code=code,
+            )
+        )
         return
-    st.markdown(t("In the whole lab's records, among the steps that you missed at least once:"))
+    st.markdown(
+        t("In the whole lab's records, among the steps that you missed at least once:")
+        if mine
+        else t("In the whole lab's records, among the steps that {code} missed at least once:", code=code)
+    )
     for one in own.findings:
         st.markdown(
             f"**{words.plain(sentences.label(one))}** ({t(one.grade)}). "

@@ -27,7 +27,7 @@ def body() -> None:
     if not asked:
         st.info(t("Type the number of a restoration, then Enter. Lists on other pages open it by a click."))
         return
-    number = match_number(state.store(), asked).found or asked
+    number = match_number(state.store(), asked, in_work=True).found or asked
     record = find_restoration(state.store(), number)
     if not _may_see(record, number):
         st.info(t("This piece was made by somebody else. Technicians see their own work; the quality person sees all."))

@@ -8,6 +8,7 @@ import os
 import socket
 import threading
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import MappingProxyType
@@ -21,12 +22,12 @@ from remakes.texts import t
 
 __all__ = [
     "DATABASE_VARIABLE",
-    "FORWARDED",
     "LOOPBACK",
     "OPEN_HERE_VARIABLE",
     "PAGES_SCRIPT",
     "SETTINGS",
     "SINGLE_SIGN_ON_VARIABLE",
+    "asked_here",
     "is_loopback",
     "open_here_asked",
     "serve",
@@ -40,7 +41,7 @@ OPEN_HERE_VARIABLE: Final = "REMAKES_OPEN_HERE"
 #: Anything but blank: people sign in where the lab signs in anyway.
 SINGLE_SIGN_ON_VARIABLE: Final = "REMAKES_SINGLE_SIGN_ON"
 #: What a proxy says with a request that it hands on: then somebody else may ask than this machine.
-FORWARDED: Final = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
+_FORWARDED: Final = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 #: The name of the loopback address.
 LOOPBACK: Final = "localhost"
 #: What Streamlit runs at every visit.
@@ -143,6 +144,26 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+def asked_here(headers: Mapping[str, str], client: str | None) -> bool:
+    """Does somebody at this very machine ask, under a name that only it has, and no proxy for somebody else?
+
+    Parameters
+    ----------
+    headers : mapping
+        What came with the request; names in any case.
+    client : str or None
+        The address it came from; None where that is this machine's.
+    """
+    if any(name in headers for name in _FORWARDED) or not is_loopback(client or LOOPBACK):
+        return False
+    host = headers.get("host")
+    return host is None or is_loopback(_name_of(host))
+
+
+def _name_of(host: str) -> str:
+    return host.rpartition(":")[0] if ":" in host and not host.endswith("]") else host
 
 
 def _refuse_unsafe(address: str, *, open_here: bool, single_sign_on: bool) -> None:

@@ -16,14 +16,15 @@ from starlette.routing import Route
 
 from remakes.errors import EntryError, RemakesError
 from remakes.records import sessions
+from remakes.records.attempts import SignInError, TooManyAttemptsError
 from remakes.records.people import add_first_manager, nobody_yet
 from remakes.records.store import Store
 from remakes.texts import language, speak, t
 from remakes.views import sign_in_html as html
-from remakes.views.server import FORWARDED, is_loopback
+from remakes.views.server import asked_here
 from remakes.views.visitors import by_single_sign_on, cookie_name, language_asked_for, records
 
-__all__ = ["ROUTES", "SIGN_IN", "first_word", "local_path", "same_origin", "speak_as_asked"]
+__all__ = ["ROUTES", "SIGN_IN", "at_this_machine", "first_word", "local_path", "same_origin", "speak_as_asked"]
 
 SIGN_IN: Final = "/signin"
 _SIGN_OUT: Final = "/signout"
@@ -122,18 +123,19 @@ def _token(request: Request, store: Store, body: Mapping[str, str]) -> str:
     if nobody_yet(store):
         _refuse_first_manager(request, body)
         add_first_manager(store, code, password, language=language())
-    return sessions.sign_in(store, code, password)
+    address = request.client.host if request.client is not None else ""
+    return sessions.sign_in(store, code, password, address=address)
 
 
 def _status(error: EntryError) -> int:
-    if isinstance(error, sessions.TooManyAttemptsError):
+    if isinstance(error, TooManyAttemptsError):
         return 429
-    return 401 if isinstance(error, sessions.SignInError) else 400
+    return 401 if isinstance(error, SignInError) else 400
 
 
 def _refuse_first_manager(request: Request, body: Mapping[str, str]) -> None:
     word = body.get("word", "").strip()
-    if not _at_this_machine(request) and not secrets.compare_digest(word.encode(), first_word().encode()):
+    if not at_this_machine(request) and not secrets.compare_digest(word.encode(), first_word().encode()):
         _tell_word()
         raise EntryError(t("The one-time word is wrong. The window that started the app printed it."))
     if body.get("password") != body.get("again"):
@@ -148,7 +150,12 @@ async def _sign_out(request: Request) -> Response:
 
 
 def _signed_out(request: Request) -> Response:
-    sessions.sign_out(records(), request.cookies.get(cookie_name(), ""))
+    try:
+        if before := request.cookies.get(cookie_name()):
+            sessions.sign_out(records(), before)
+    except RemakesError as error:
+        speak_as_asked(request)
+        return _refused(str(error), status=503)
     answer = RedirectResponse(SIGN_IN, status_code=303)
     answer.delete_cookie(cookie_name(), path="/", httponly=True, samesite="lax")
     return _own(answer)
@@ -159,7 +166,7 @@ def _form(
 ) -> HTMLResponse:
     nonce = secrets.token_urlsafe(16)
     if nobody_yet(store):
-        word_needed = not _at_this_machine(request)
+        word_needed = not at_this_machine(request)
         if word_needed:
             _tell_word()
         page = html.first_manager(nonce=nonce, to=to, word_needed=word_needed, code=code, error=error)
@@ -200,15 +207,15 @@ async def _body(request: Request) -> dict[str, str] | None:
     return dict(parse_qsl(seen.decode(errors="replace"), keep_blank_values=True))
 
 
-def _at_this_machine(request: Request) -> bool:
-    """Does somebody at this very machine ask, and no proxy for somebody else?"""
-    if any(name in request.headers for name in FORWARDED):
-        return False
-    return request.client is not None and is_loopback(request.client.host) and is_loopback(request.url.hostname or "")
+def at_this_machine(request: Request) -> bool:
+    """Does this request come from here? A proxy would let others in."""
+    return request.client is not None and asked_here(request.headers, request.client.host)
 
 
 def _is_secure(request: Request) -> bool:
-    return request.url.scheme == "https" or request.headers.get("x-forwarded-proto", "").strip().lower() == "https"
+    """Did the browser ask by https? Of several proxies in a row, the first word is of the one that it asked."""
+    said = request.headers.get("x-forwarded-proto", "").partition(",")[0]
+    return request.url.scheme == "https" or said.strip().lower() == "https"
 
 
 @cache

@@ -41,9 +41,9 @@ def refuse_unless_installed() -> None:
 
 
 def address_of(claims: Mapping[str, Any]) -> str:
-    """The e-mail address the service vouches for; blank where it does not."""
-    # Some services say so in a word.
-    if str(claims.get("email_verified", "")).strip().casefold() in ("false", "0"):
+    """The e-mail address the service vouches for; blank where it does not, or does not say so."""
+    # Else whoever may choose an address there could come in as somebody else. Some services say so in a word.
+    if str(claims.get("email_verified", "")).strip().casefold() != "true":
         return ""
     return str(claims.get("email") or "").strip().casefold()
 
@@ -92,11 +92,19 @@ def ask(records: Store) -> None:
     said = claims()
     if not said:
         st.info(t("Sign in with the account that the lab gave you."))
+    elif not address_of(said):
+        st.error(
+            t(
+                "The sign-in service does not say that the e-mail address of this account was checked "
+                "(email_verified), so nobody is let in by it. Use another account, or ask whoever keeps that service "
+                "to hand on a checked address."
+            )
+        )
     elif person_for(records, said) is None:
         st.error(
             t(
                 "{address} is not known in these records. Ask a manager to enter it under People and set-up.",
-                address=words.plain(address_of(said) or "?"),
+                address=words.plain(address_of(said)),
             )
         )
     else:

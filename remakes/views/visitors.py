@@ -15,13 +15,13 @@ from remakes.records.house_settings import own_work_seen_by
 from remakes.records.permissions import ROLES, Permission, Role
 from remakes.records.sessions import Session, session_of
 from remakes.records.store import DEFAULT_URL, Store, open_store
+from remakes.records.typed_text import pseudonym
 from remakes.texts import LANGUAGES, either, t
 from remakes.views import single_sign_on
 from remakes.views.server import (
     DATABASE_VARIABLE,
-    FORWARDED,
     SINGLE_SIGN_ON_VARIABLE,
-    is_loopback,
+    asked_here,
     open_here_asked,
 )
 
@@ -39,6 +39,7 @@ __all__ = [
     "opened",
     "records",
     "records_url",
+    "refusal_of",
     "require",
     "session",
     "store",
@@ -76,12 +77,8 @@ def open_here() -> bool:
 
 
 def at_this_machine() -> bool:
-    """Does this visit come from here, under a name that only this machine has? A proxy would let others in."""
-    headers = st.context.headers
-    if any(name in headers for name in FORWARDED):
-        return False
-    host = headers.get("Host")
-    return st.context.ip_address is None and (host is None or is_loopback(_name_of(host)))
+    """Does this visit come from here? A proxy would let others in."""
+    return asked_here(st.context.headers, st.context.ip_address)
 
 
 def by_single_sign_on() -> bool:
@@ -119,9 +116,19 @@ def visitor() -> Visitor:
         role = st.session_state.get("role")
         role = role if role in ROLES else "quality"
         code = st.session_state.get("technician" if role == "technician" else "code") or ""
-        return Visitor(role=cast("Role", role), code=str(code))
+        return Visitor(role=cast("Role", role), code=str(code) if refusal_of(str(code)) is None else "")
     now = _session_or_refusal()
     return Visitor(role=now.role, code=now.person.code, roles=now.person.roles)
+
+
+def refusal_of(code: str) -> EntryError | None:
+    """Why what was typed as one's own code goes into no record; None for a pseudonym, or nothing."""
+    try:
+        if code.strip():
+            pseudonym(code, t("code"))
+    except EntryError as error:
+        return error
+    return None
 
 
 def _session_or_refusal() -> Session:
@@ -147,8 +154,10 @@ def require(*roles: Role) -> Visitor:
     if one.role not in roles:
         raise EntryError(
             t(
-                "This page is for the role {roles}; {role} is chosen. "
-                "Choose another role at the left, or another page.",
+                "This page is for the role {roles}; {role} is chosen. Choose another role at the left, or another page."
+                if len(one.roles) > 1
+                else "This page is for the role {roles}; yours is {role}. "
+                "Choose another page, or ask a manager for that role.",
                 roles=either(t(role) for role in roles),
                 role=t(one.role),
             )
@@ -235,7 +244,3 @@ def store_later(may: Permission) -> Callable[[], Store]:
 def opened(url: str) -> Store:
     """The records at an address."""
     return open_store(url)
-
-
-def _name_of(host: str) -> str:
-    return host.rpartition(":")[0] if ":" in host and not host.endswith("]") else host

@@ -565,6 +565,22 @@ def test_each_way_to_a_verdict() -> None:
     assert 0.0 < (ways["misses fell"].months_more or 0.0) <= 9.2
     assert "do not go together" in ways["not kept up at the bench"].sentence
     assert "not excluded" in ways["time is over"].sentence
+    assert any("larger fall than there is" in one for one in ways["returns fell"].cautions)
+    # An exclusion is wrong now and then as well, and says how often.
+    assert any("up to 10% would be said not to" in one for one in ways["fall worth having excluded"].cautions)
+    for reason in ("misses fell", "time is over"):
+        assert not any("larger fall" in one or "said not to" in one for one in ways[reason].cautions)
+
+
+def test_returns_that_will_not_decide_in_time_are_not_said_to() -> None:
+    fell = weekly(1, 39, 8)
+    decides, does_not = judged_with(8.0, 0.3, fell, periods=2), judged_with(3.0, 0.8, fell, periods=6, seed=33)
+    assert decides.verdict == does_not.verdict == "on the way"
+    assert "the returns decide in about" in decides.sentence
+    assert "will not have decided when the time agreed on is over" in does_not.sentence
+    assert "the returns decide in about" not in does_not.sentence
+    # The months are then those to the end of the time.
+    assert does_not.months_more == pytest.approx(RULE.months - does_not.months_seen, abs=0.2)
 
 
 def test_a_fall_without_readings_is_verified_with_a_caution() -> None:

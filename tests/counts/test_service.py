@@ -93,7 +93,7 @@ def rows_of(lab: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], list[dict[
     return made, log, back
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_months_are_those_counted_by_hand_and_add_up_to_the_pattern_table(seed: int) -> None:
     lab = drawn(seed)
     table, service = counted(*rows_of(lab))

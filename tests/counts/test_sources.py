@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -119,9 +120,8 @@ def test_a_restoration_of_no_known_source_stays_in_the_count() -> None:
     assert len(found.member_row) == 0
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_sources_add_up_to_what_is_counted_one_by_one(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+def test_sources_add_up_to_what_is_counted_one_by_one() -> None:
+    rng = np.random.default_rng(1)
     lab, log, returns = [], [], []
     for number in range(200):
         name = f"R{number:03d}"
@@ -170,8 +170,8 @@ def test_sources_add_up_to_what_is_counted_one_by_one(seed: int) -> None:
 
 
 def test_an_engine_that_holds_other_records_is_refused() -> None:
-    tables, _table, _found = counted([made("R1")], [], [])
-    other = counted([made("R1"), made("R2", kind="bridge")], [], [])[1]
+    tables, table, _found = counted([made("R1")], [], [])
+    other = replace(table, restorations=table.restorations + 1)
     with pytest.raises(TableError, match="different restorations"):
         count_sources(tables, other)
 

@@ -96,7 +96,7 @@ def stepped(seed: int, at: float) -> DoseResponse:
     ("at", "says"), [(220.0, "Try a stricter one"), (140.0, "which is no reason to loosen it")], ids=["above", "below"]
 )
 def test_a_step_elsewhere_is_located_and_the_limit_is_not_in_the_set(at: float, says: str) -> None:
-    for seed in (1, 2, 3, 4):
+    for seed in (1, 2):
         dose = stepped(seed, at)
         (change,) = dose.changes
         assert change.located
@@ -108,7 +108,7 @@ def test_a_step_elsewhere_is_located_and_the_limit_is_not_in_the_set(at: float, 
 
 
 def test_a_step_at_the_limit_is_located_and_the_limit_lies_within() -> None:
-    doses = [stepped(seed, 180.0) for seed in (1, 2, 3, 4, 5)]
+    doses = [stepped(seed, 180.0) for seed in (1, 2, 3)]
     for dose in doses:
         (change,) = dose.changes
         assert change.located
@@ -116,10 +116,11 @@ def test_a_step_at_the_limit_is_located_and_the_limit_lies_within() -> None:
         assert change.shape != "gradual"
         assert "the limit of 180 s lies within" in dose.sentence
     assert "step" in {dose.changes[0].shape for dose in doses}
-    # Readings that keep the limit are all alike, and so are those that miss it: ten tests of nothing.
+    # Readings that keep the limit are all alike, and so are those that miss it: six tests of nothing,
+    # of which more than one has a chance of 3 % to lie below 0.05.
     p = np.array([side.p for dose in doses for side in (dose.kept, dose.missed) if side is not None])
-    assert len(p) == 10
-    assert (p < 0.05).sum() <= 2
+    assert len(p) == 6
+    assert (p < 0.05).sum() <= 1
     assert "instruction" not in doses[1].sentence
 
 
@@ -185,7 +186,7 @@ def test_two_bands_are_met_against_missed() -> None:
 
 
 def test_a_slope_is_called_gradual_with_its_size() -> None:
-    for seed in (11, 12, 13):
+    for seed in (11, 12):
         dose = dose_of(lab_of(seed, lambda wait: 1.5 ** ((180 - wait) / 30), base=0.003))
         assert dose.trend is not None
         truth = 1.5 ** (dose.trend.per / 30)
@@ -211,18 +212,17 @@ def test_nothing_planted_nothing_seen() -> None:
 
 def test_of_two_limits_each_side_has_its_own_place() -> None:
     """Layers below 1.0 mm break, and so do those above 2.0 mm."""
-    for seed in (31, 32):
-        valley = lab_of(seed, lambda mm: 1.0 if 1.0 <= mm <= 2.0 else 5.0, reading="mm")
-        dose = dose_of(valley, "thickness", "chipping")
-        low, high = dose.changes
-        assert (low.side, high.side) == ("low", "high")
-        assert low.limit_within is True
-        assert high.limit_within is True
-        assert dose.sentence.startswith("At low readings: in these records the risk changes between")
-        assert "At high readings: in these records" in dose.sentence
-        assert dose.trend is not None
-        assert dose.trend.odds_ratio.low > 1  # outwards, whichever side is nearer
-        assert [one.keeps for one in dose.bands].count(False) == 4
+    valley = lab_of(31, lambda mm: 1.0 if 1.0 <= mm <= 2.0 else 5.0, reading="mm")
+    dose = dose_of(valley, "thickness", "chipping")
+    low, high = dose.changes
+    assert (low.side, high.side) == ("low", "high")
+    assert low.limit_within is True
+    assert high.limit_within is True
+    assert dose.sentence.startswith("At low readings: in these records the risk changes between")
+    assert "At high readings: in these records" in dose.sentence
+    assert dose.trend is not None
+    assert dose.trend.odds_ratio.low > 1  # outwards, whichever side is nearer
+    assert [one.keeps for one in dose.bands].count(False) == 4
 
 
 def test_fewer_returns_beyond_the_limit_are_no_reason_to_change_it() -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from remakes.records import schema
 from remakes.records.store import Store, open_store
+from tests.new_stores import new_store
 from tests.records.private_postgresql import NewDatabase, ServerMissing, create_database, private_server
 
 
@@ -38,11 +39,10 @@ def new_database(server: str) -> NewDatabase:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     if request.param == "sqlite":
-        url = str(tmp_path / "lab.sqlite")
+        opened = new_store(tmp_path / "lab.sqlite")
     else:
         new_database: NewDatabase = request.getfixturevalue("new_database")
-        url = new_database()
-    opened = open_store(url)
+        opened = open_store(new_database())
     yield opened
     opened.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,14 +12,15 @@ from sqlalchemy import select
 
 from remakes.errors import EntryError
 from remakes.records import schema
-from remakes.records.bench.asked import asked_of, not_done_value, typed_value
+from remakes.records.bench.asked import Asked, asked_of, not_done_value, typed_value
 from remakes.records.bench.codes import StepCodes, in_use, known_values, meanings, use_at_step
 from remakes.records.bench.delivery import deliver
 from remakes.records.bench.late import LateCell, RefusedSheetError, pieces_of_day, save_late
 from remakes.records.bench.overview import bench_stand
 from remakes.records.bench.pieces import find_piece
-from remakes.records.bench.readings import Written, give_reason, standing_readings, write_reading
+from remakes.records.bench.readings import Written, give_reason, standing_readings, void_reading, write_reading
 from remakes.records.entries import enter_return, void_return
+from remakes.records.requirements import Requirement, Rule
 from remakes.records.snapshot import take_snapshot
 from remakes.records.standard import load_standard
 from remakes.records.store import Store, open_store
@@ -217,3 +219,31 @@ def test_the_bench_tells_what_is_recorded_and_what_comes_next(bench: Store) -> N
         ("N1", 2, 7, "bonding"),
     ]
     assert stand.unfinished == 2
+
+
+@pytest.mark.parametrize(
+    ("reading", "unit", "name"),
+    [
+        ("blast_to_bond_min", "min", "blast to bond"),
+        ("wait_s", " S ", "wait"),
+        ("humidity_pct", "%", "humidity"),
+        ("opaquer_coats", "coats", "opaquer coats"),
+        ("grit_uses", "uses", "grit uses"),
+        ("uses", "uses", "uses"),
+        ("s", "s", "s"),
+        ("cure_s", "min", "cure s"),
+    ],
+)
+def test_a_reading_is_named_in_words_without_its_unit(reading: str, unit: str, name: str) -> None:
+    rule = Rule(kind="at_least", low=1.0)
+    one = Requirement(factor="f", step="s", reading=reading, unit=unit, rule=rule, valid_from=TODAY)
+    assert Asked(step="s", reading=reading, requirements=(one,)).name == name
+
+
+def test_a_word_that_was_taken_back_is_not_offered_again(bench: Store) -> None:
+    written = Written(restoration_id="N1", step="blasting", reading="residue", value="brsh")
+    typo = write_reading(bench, written, who=WHO, at=AT)
+    write_reading(bench, replace(written, value="brush"), who=WHO, at=AT)
+    assert known_values(bench, "blasting", "residue") == ("brsh", "brush")
+    void_reading(bench, typo, who=WHO, why="mistyped")
+    assert known_values(bench, "blasting", "residue") == ("brush",)

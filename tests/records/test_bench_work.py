@@ -196,8 +196,9 @@ def test_an_import_that_brings_open_work_delivers_it_and_its_undo_puts_it_back(b
     assert [row["value"] for row in rows(bench, schema.process_log)] == ["200", "12"]
 
     newest = list_imports(bench)[0].import_id
-    with pytest.raises(InputError, match="2 readings entered by a person"):
+    with pytest.raises(InputError, match=r"2 readings written at the bench, .* \(N1\)") as refused:
         undo_import(bench, newest, who="quality Q1")
+    assert "entered by a person" not in str(refused.value)
     for row in rows(bench, schema.bench_readings):
         void_reading(bench, row["id"], who=WHO, why="comes in again")
     assert rows(bench, schema.process_log) == []
@@ -208,6 +209,23 @@ def test_an_import_that_brings_open_work_delivers_it_and_its_undo_puts_it_back(b
     # Begun anew, written and delivered again.
     write(bench, "N1", "wait_s", "210")
     assert deliver(bench, "N1", delivered_on=TODAY, who=WHO, today=TODAY) == 1
+
+
+def test_a_correction_of_work_that_was_delivered_meanwhile_names_who_delivered_it(bench: Store) -> None:
+    begin(bench)
+    deliver(bench, "N1", delivered_on=TODAY, who="manager M1", today=TODAY)
+    with pytest.raises(WorkChangedError, match="manager M1 changed N1 since"):
+        change_work(bench, "N1", {"teeth": "12"}, version=1, who=WHO)
+
+
+def test_the_undo_of_an_import_names_a_timer_that_would_be_left_without_a_piece(bench: Store, tmp_path: Path) -> None:
+    assert import_paths(bench, [restorations_file(tmp_path, "N9")]).ok
+    timer = start_timer(bench, "N9", step="opaquer", reading="cure_min", who=WHO, at=AT)
+    newest = list_imports(bench)[0].import_id
+    with pytest.raises(InputError, match=r"one timer running at the bench, .* \(N9\)"):
+        undo_import(bench, newest, who="quality Q1")
+    give_up_timer(bench, timer.id, why="left running", who=WHO)
+    undo_import(bench, newest, who="quality Q1")
 
 
 def test_given_up_work_can_be_begun_again_and_is_never_delivered(bench: Store) -> None:

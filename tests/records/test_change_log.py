@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import datetime, timedelta
+from io import BytesIO
 from pathlib import Path
+from zipfile import ZipFile
 
 import pytest
 from sqlalchemy import event
 
 from remakes.errors import EntryError, NotAllowedError, StoreError
 from remakes.records import schema
-from remakes.records.backups import backup_remark, copy_as_bytes, keep_copy, last_copy
+from remakes.records.backups import backup_remark, copy_as_bytes, keep_copy, last_copy, photos_go_to
 from remakes.records.change_log import Filters, authors, every_change, months, read_changes, tables
 from remakes.records.entries import enter_return
 from remakes.records.house_settings import own_work_seen_by, set_own_work_seen_by
 from remakes.records.permissions import Actor
+from remakes.records.photos import PHOTOS_VARIABLE, photos_folder
 from remakes.records.store import Store, now, open_store
+from tests.new_stores import new_store
 
 NOON = datetime.fromisoformat("2026-03-02T12:00")
 
@@ -34,7 +39,7 @@ def write(store: Store, at: list[datetime], *, who: str = "QA", table: str = "se
 
 @pytest.fixture
 def on_file(tmp_path: Path) -> Iterator[Store]:
-    store = open_store(str(tmp_path / "lab.sqlite"))
+    store = new_store(tmp_path / "lab.sqlite")
     yield store
     store.close()
 
@@ -111,7 +116,7 @@ def test_a_copy_is_kept_and_known(on_file: Store, tmp_path: Path) -> None:
     assert last is not None
     assert (last.who, last.to) == ("M1", str(to))
     assert on_file.figures_version() == figures
-    assert copy_as_bytes(on_file, who="M2").startswith(b"SQLite format 3")
+    assert copy_as_bytes(on_file, who="M2").startswith(b"PK")
     last = last_copy(on_file)
     assert last is not None
     assert (last.who, last.to) == ("M2", "download")
@@ -119,6 +124,30 @@ def test_a_copy_is_kept_and_known(on_file: Store, tmp_path: Path) -> None:
         keep_copy(on_file, tmp_path, who="M1", at=NOON)
     with pytest.raises(StoreError, match="whole path"):
         keep_copy(on_file, Path("here"), who="M1")
+
+
+def test_a_downloaded_copy_holds_the_photos_where_the_program_looks_for_them(on_file: Store, tmp_path: Path) -> None:
+    folder = photos_folder(on_file)
+    folder.mkdir()
+    (folder / "a.jpg").write_bytes(b"one picture")
+    with ZipFile(BytesIO(copy_as_bytes(on_file, who="M1"))) as packed:
+        packed.extractall(tmp_path / "unpacked")
+    (database,) = (tmp_path / "unpacked").glob("remakes-*.sqlite")
+    with closing(open_store(str(database), create=False)) as copied:
+        assert (photos_folder(copied) / "a.jpg").read_bytes() == b"one picture"
+
+
+def test_a_copy_without_photos_has_no_folder_of_them(on_file: Store) -> None:
+    with ZipFile(BytesIO(copy_as_bytes(on_file, who="M1"))) as packed:
+        assert [Path(name).suffix for name in packed.namelist()] == [".sqlite"]
+
+
+def test_photos_in_a_folder_of_their_own_have_to_be_put_back_by_hand(
+    on_file: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert photos_go_to(on_file) is None
+    monkeypatch.setenv(PHOTOS_VARIABLE, str(tmp_path / "elsewhere"))
+    assert photos_go_to(on_file) == tmp_path / "elsewhere"
 
 
 def test_only_a_manager_takes_a_copy(on_file: Store, tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ from remakes.records.decisions import (
 from remakes.records.store import Store, open_store
 from remakes.records.typed_text import LONGEST_CODE, LONGEST_LINE, LONGEST_NOTE
 from remakes.records.upkeep import backup, check
+from tests.new_stores import new_store
 
 TODAY = date(2026, 4, 1)
 RULE = JudgingRule(factors=("bond_wait",), defects=("debonding", "chipping"))
@@ -74,7 +75,7 @@ def listed(store: Store) -> Store:
 @pytest.fixture
 def on_file(tmp_path: Path) -> Iterator[Store]:
     """The same in a file only, for what no database decides."""
-    opened = open_store(str(tmp_path / "lab.sqlite"))
+    opened = new_store(tmp_path / "lab.sqlite")
     yield with_actions(opened)
     opened.close()
 
@@ -573,7 +574,7 @@ STEPS: dict[str, Step] = {
 @pytest.fixture(scope="module")
 def worn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """A store that many lives pass through."""
-    opened = open_store(str(tmp_path_factory.mktemp("worn") / "lab.sqlite"))
+    opened = new_store(tmp_path_factory.mktemp("worn") / "lab.sqlite")
     save_actions(opened, [ACTION], None, who="QA")
     yield opened
     opened.close()

@@ -200,6 +200,8 @@ def test_taking_back_needs_a_row_and_a_reason(lab: Store) -> None:
     row_id = enter(lab)
     with pytest.raises(EntryError, match="No reason"):
         void_return(lab, row_id, who="QA", why="  ")
+    with pytest.raises(EntryError, match="at most 2,000"):
+        void_return(lab, row_id, who="QA", why="a" * 2001)
     with pytest.raises(EntryError, match="no return in row 999"):
         void_return(lab, 999, who="QA", why="slip")
     assert not latest_returns(lab)[0].voided

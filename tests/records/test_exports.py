@@ -20,7 +20,8 @@ from remakes.records.corrective_actions import Costs, load_actions, load_costs, 
 from remakes.records.exports import Exported, export_records, read_exports
 from remakes.records.snapshot import Snapshot, take_snapshot
 from remakes.records.standard import ProcessStandard, parse_standard, save_standard
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
+from tests.new_stores import new_store
 
 TABLES = ("restorations", "process_log", "returns")
 STANDARD = """\
@@ -114,14 +115,14 @@ def fill(store: Store) -> Store:
 
 @pytest.fixture
 def north(tmp_path: Path) -> Iterator[Store]:
-    opened = fill(open_store(str(tmp_path / "north.sqlite")))
+    opened = fill(new_store(tmp_path / "north.sqlite"))
     yield opened
     opened.close()
 
 
 @pytest.fixture
 def south(tmp_path: Path) -> Iterator[Store]:
-    opened = fill(open_store(str(tmp_path / "south.sqlite")))
+    opened = fill(new_store(tmp_path / "south.sqlite"))
     yield opened
     opened.close()
 
@@ -310,7 +311,7 @@ def test_wording_and_order_make_no_other_standard(north: Store, south: Store, tm
     ],
 )
 def test_labs_under_different_standards_are_refused(north: Store, tmp_path: Path, old: str, new: str) -> None:
-    other = open_store(str(tmp_path / "other.sqlite"))
+    other = new_store(tmp_path / "other.sqlite")
     assert STANDARD.count(old) == 1
     save_standard(other, parse_standard(STANDARD.replace(old, new), file="x"), who="QA")
     export_records(north, tmp_path / "north", lab="north")

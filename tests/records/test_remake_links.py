@@ -80,6 +80,8 @@ def test_a_link_that_somebody_else_changed_is_left_alone(lab: Store) -> None:
         unlink_remake(lab, "B-1003", was="B-1001", who="QA", why="slip")
     with pytest.raises(EntryError, match="No reason"):
         unlink_remake(lab, "B-1003", was="B-1002", who="QA", why=" ")
+    with pytest.raises(EntryError, match="at most 2,000"):
+        unlink_remake(lab, "B-1003", was="B-1001", who="QA", why="a" * 2001)
     assert linked(lab, "B-1003") == "B-1002"
 
 

@@ -5,17 +5,20 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
+from time import monotonic
 
 import pytest
 from argon2 import PasswordHasher
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import select
+from sqlalchemy import event, select
+from sqlalchemy.exc import OperationalError
 
 from remakes.errors import EntryError, NotAllowedError
-from remakes.records import people, schema, sessions
+from remakes.records import attempts, people, schema, sessions
+from remakes.records.attempts import SignInError, TooManyAttemptsError
 from remakes.records.permissions import Role
-from remakes.records.sessions import SignInError, TooManyAttemptsError, session_of, sign_in
+from remakes.records.sessions import session_of, sign_in
 from remakes.records.store import Store, open_store
 
 CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
@@ -31,13 +34,15 @@ def staff(store: Store) -> None:
     people.add_person(store, "T1", both, SECRET, who="M1", hasher=CHEAP)
 
 
-def enter(store: Store, code: str = "T1", *, at: datetime = START, password: str = SECRET) -> str:
-    return sign_in(store, code, password, at=at, hasher=CHEAP)
+def enter(
+    store: Store, code: str = "T1", *, at: datetime = START, password: str = SECRET, address: str = "127.0.0.1"
+) -> str:
+    return sign_in(store, code, password, address=address, at=at, hasher=CHEAP)
 
 
-def fail(store: Store, code: str, *, at: datetime) -> str:
+def fail(store: Store, code: str, *, at: datetime = START, address: str = "127.0.0.1") -> str:
     with pytest.raises(SignInError) as refused:
-        enter(store, code, at=at, password="not the password")
+        enter(store, code, at=at, password="not the password", address=address)
     return str(refused.value)
 
 
@@ -92,7 +97,7 @@ def test_the_lab_sets_after_how_many_minutes(store: Store) -> None:
     token = enter(store)
     assert session_of(store, token, at=START + 4 * MINUTE) is not None
     assert session_of(store, token, at=START + 9 * MINUTE) is None
-    for wrong in (0, 2.5, 721):
+    for wrong in (0, 2.5, 721, float("inf"), float("nan")):
         with pytest.raises(EntryError, match="whole minutes"):
             sessions.set_idle_limit(store, wrong, who="M1")
 
@@ -186,7 +191,7 @@ def test_what_is_written_asks_for_the_role_that_is_held_now(store: Store) -> Non
 @pytest.mark.parametrize("code", ["T1", "nobody"])
 def test_five_wrong_passwords_and_nobody_gets_in_for_a_while(store: Store, code: str) -> None:
     staff(store)
-    said = {fail(store, code, at=START + number * MINUTE) for number in range(sessions.MOST_FAILURES)}
+    said = {fail(store, code, at=START + number * MINUTE) for number in range(attempts.MOST_FAILURES)}
     assert said == {"The code or the password is wrong. Capital and small letters differ."}
     with pytest.raises(TooManyAttemptsError, match="Wait 10 minutes") as refused:
         enter(store, code, at=START + 5 * MINUTE)
@@ -203,18 +208,140 @@ def test_five_wrong_passwords_and_nobody_gets_in_for_a_while(store: Store, code:
 def test_a_code_that_is_right_in_the_end_starts_anew(store: Store) -> None:
     staff(store)
     for _ in range(3):
-        for _ in range(sessions.MOST_FAILURES - 1):
+        for _ in range(attempts.MOST_FAILURES - 1):
             fail(store, "T1", at=START)
         assert enter(store)
 
 
-def test_many_codes_are_limited_together(store: Store) -> None:
+def test_whoever_guesses_at_one_machine_shuts_out_nobody_elsewhere(store: Store) -> None:
     staff(store)
-    for number in range(sessions.MOST_FAILURES_TOGETHER):
-        fail(store, f"guess{number}", at=START)
+    for _ in range(3 * attempts.MOST_FAILURES):
+        fail(store, "T1", address="192.0.2.7")
+    with pytest.raises(TooManyAttemptsError):
+        enter(store, address="192.0.2.7")
+    assert enter(store, address="192.0.2.8")
+    # Nor does the right password elsewhere let the guesser go on.
+    with pytest.raises(TooManyAttemptsError):
+        enter(store, address="192.0.2.7")
+
+
+def test_many_codes_from_one_address_are_limited_together(store: Store) -> None:
+    staff(store)
+    for number in range(attempts.MOST_FAILURES_OF_ADDRESS):
+        fail(store, f"guess{number}", address="192.0.2.7")
+        # An own account among them starts nothing anew.
+        if number < attempts.MOST_FAILURES_OF_ADDRESS - 1:
+            assert enter(store, "M1", address="192.0.2.7")
     with pytest.raises(TooManyAttemptsError, match="Wait 15 minutes"):
-        enter(store)
-    assert enter(store, at=START + sessions.WINDOW)
+        enter(store, address="192.0.2.7")
+    assert enter(store, address="192.0.2.8")
+    assert enter(store, at=START + attempts.WINDOW, address="192.0.2.7")
+
+
+def test_one_code_is_limited_from_all_addresses_together(store: Store) -> None:
+    staff(store)
+    for number in range(attempts.MOST_FAILURES_OF_CODE):
+        assert "Too many" not in fail(store, "T1", address=f"192.0.2.{number}")
+    with pytest.raises(TooManyAttemptsError):
+        enter(store, address="192.0.2.99")
+    assert enter(store, "M1", address="192.0.2.99")
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("192.0.2.7", "::ffff:192.0.2.7", True),
+        ("2001:db8::7", "2001:db8::ffff:8", True),
+        ("2001:db8::7", "2001:db8:0:1::7", False),
+        ("fe80::7%eth0", "fe80::8", True),
+        ("127.0.0.1", "::1", True),
+        ("", "::ffff:127.0.0.1", True),
+        ("", "192.0.2.7", False),
+        ("no address", "no address", True),
+    ],
+)
+def test_a_machine_is_one_whichever_of_its_addresses_it_takes(store: Store, one: str, other: str, same: bool) -> None:
+    staff(store)
+    for _ in range(attempts.MOST_FAILURES):
+        fail(store, "T1", address=one)
+    said = fail(store, "T1", address=other)
+    assert ("Too many" in said) == same
+
+
+def test_no_address_is_kept(store: Store) -> None:
+    staff(store)
+    fail(store, "T1", address="192.0.2.7")
+    with store.reader() as connection:
+        kept = connection.execute(schema.sign_in_attempts.select()).all()
+    assert "192.0.2" not in str(kept)
+
+
+def test_a_present_password_that_is_wrong_counts_as_an_attempt(store: Store) -> None:
+    staff(store)
+
+    def change(old: str, new: str = "another long one", address: str = "192.0.2.7") -> None:
+        people.change_own_password(store, "T1", old, new, address=address, at=START, hasher=CHEAP)
+
+    for _ in range(attempts.MOST_FAILURES - 1):
+        with pytest.raises(EntryError, match="present password is wrong"):
+            change("not the password")
+    # The present one is right: what is wrong with the new one is no guess.
+    with pytest.raises(EntryError, match="at least 10"):
+        change(SECRET, "short")
+    for _ in range(attempts.MOST_FAILURES):
+        with pytest.raises(EntryError, match="present password is wrong"):
+            change("not the password")
+    with pytest.raises(TooManyAttemptsError):
+        change(SECRET)
+    with pytest.raises(TooManyAttemptsError):
+        enter(store, address="192.0.2.7")
+    change(SECRET, address="192.0.2.8")
+
+
+def test_a_visit_goes_on_at_once_while_somebody_else_writes(store: Store) -> None:
+    staff(store)
+    token = enter(store)
+    with store.writer(may="import lists"):
+        began = monotonic()
+        assert session_of(store, token, at=START + 5 * MINUTE) is not None
+        assert monotonic() - began < 2
+    assert session_of(store, token, at=START + 6 * MINUTE) is not None
+    with store.reader() as connection:
+        assert connection.scalar(select(schema.sessions.c.last_seen)) == START + 6 * MINUTE
+
+
+def test_a_visit_goes_on_where_nothing_can_be_written(tmp_path: Path) -> None:
+    lab = open_store(str(tmp_path / "lab.sqlite"))
+    staff(lab)
+    token = enter(lab)
+    lab.close()
+
+    def full(*_: object) -> None:
+        raise OperationalError("UPDATE", {}, Exception("database or disk is full"))
+
+    event.listen(lab.engine, "before_cursor_execute", lambda *said: full() if "UPDATE" in said[2] else None)
+    assert session_of(lab, token, at=START + 5 * MINUTE) is not None
+    lab.close()
+
+
+def test_a_role_taken_away_or_a_person_let_go_ends_what_an_open_page_may_write(store: Store) -> None:
+    staff(store)
+    session = session_of(store, enter(store), at=START)
+    assert session is not None
+    # As a page does that was opened before.
+    theirs = store.acting_as(session.actor)
+    changed = people.change_roles(store, "T1", ["technician"], version=1, who="M1")
+    with pytest.raises(NotAllowedError, match="holds the role technician"), theirs.writer(may="enter returns"):
+        pytest.fail("written by somebody who may not any more")
+    with theirs.writer(may="write at the bench"):
+        pass
+    # What is given meanwhile counts from the next look at the page.
+    more = people.change_roles(store, "T1", ["technician", "manager"], version=changed.version, who="M1")
+    with pytest.raises(NotAllowedError), theirs.writer(may="keep people"):
+        pytest.fail("written with a role that the page did not know of")
+    people.let_go(store, "T1", version=more.version, who="M1")
+    with pytest.raises(NotAllowedError), theirs.writer(may="sign in"):
+        pytest.fail("written by somebody who has left")
 
 
 def test_attempts_at_the_same_moment_are_all_counted(store: Store) -> None:
@@ -230,8 +357,8 @@ def test_attempts_at_the_same_moment_are_all_counted(store: Store) -> None:
 
     with ThreadPoolExecutor(8) as pool:
         told = list(pool.map(attempt, range(16)))
-    assert told.count("wrong") == sessions.MOST_FAILURES
-    assert told.count("wait") == 16 - sessions.MOST_FAILURES
+    assert told.count("wrong") == attempts.MOST_FAILURES
+    assert told.count("wait") == 16 - attempts.MOST_FAILURES
 
 
 def test_what_was_typed_as_a_code_by_mistake_is_not_kept(store: Store) -> None:
@@ -282,14 +409,14 @@ def test_never_more_than_five_passwords_are_tried_in_a_quarter_of_an_hour(
         try:
             enter(store, at=at, password="not the password")
         except TooManyAttemptsError as refused:
-            recent = [one for one in tried if one > at - sessions.WINDOW]
-            told.append((refused.minutes * MINUTE, recent[-sessions.MOST_FAILURES] + sessions.WINDOW - at))
+            recent = [one for one in tried if one > at - attempts.WINDOW]
+            told.append((refused.minutes * MINUTE, recent[-attempts.MOST_FAILURES] + attempts.WINDOW - at))
         except SignInError:
             tried.append(at)
     # The wait that is told is enough, and no longer than it must be.
     assert all(said == needed for said, needed in told)
     for last in tried:
-        assert sum(last - sessions.WINDOW < one <= last for one in tried) <= sessions.MOST_FAILURES
+        assert sum(last - attempts.WINDOW < one <= last for one in tried) <= attempts.MOST_FAILURES
 
 
 _STORES: list[Store] = []

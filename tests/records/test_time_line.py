@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import Any
 
 import pytest
-from sqlalchemy import insert
+from sqlalchemy import insert, select
 
 from remakes.errors import EntryError
 from remakes.records import schema
@@ -178,3 +178,60 @@ def test_work_in_the_lab_has_a_time_line_too(lab: Store) -> None:
     (late,) = [one for one in events if one.late]
     assert (late.status, late.detail) == ("missed", "bond_wait_s = 90 s, reason: bell")
     assert any("is running" in one.detail for one in events)
+
+
+def add_bench_reading(store: Store, log_id: int, **columns: Any) -> None:
+    at = datetime.fromisoformat("2026-01-16 10:00")
+    values = {"restoration_id": "B-1001", "step": "bonding", "reading": "bond_wait_s", "value": "180"}
+    values |= {"recorded_at": at, "entered_at": at, "entered_by": "T1", "not_done": False, "late": False}
+    with store.writer(may="write at the bench") as connection:
+        connection.execute(schema.bench_readings.insert().values(values | {"process_log_id": log_id} | columns))
+
+
+def log_id_of(store: Store, reading: str) -> int:
+    log = schema.process_log.c
+    with store.reader() as connection:
+        found = connection.scalar(
+            select(log.id).where(log.restoration_id == "B-1001", log.reading == reading).order_by(log.id.desc())
+        )
+    assert found is not None
+    return int(found)
+
+
+def test_two_rows_of_the_bench_that_are_one_of_the_log_stand_once(lab: Store) -> None:
+    require(lab)
+    row = log_id_of(lab, "bond_wait_s")
+    add_bench_reading(lab, row)
+    add_bench_reading(lab, row, reason="bell")
+    (one,) = of(lab, "bonding")
+    assert (one.detail, one.status, one.late) == ("bond_wait_s = 180 s, reason: bell", "met", False)
+
+
+@pytest.mark.parametrize(("typed", "statuses"), [("2026-03-20", ["", "met"]), ("2026-03-21", ["missed", ""])])
+def test_a_late_entry_typed_after_the_return_does_not_count(lab: Store, typed: str, statuses: list[str]) -> None:
+    require(lab, rule={"at_least": 190})
+    enter(lab)  # reported on 2026-03-20
+    # It tells of the day after the first reading, long before the return.
+    add_reading(lab, "200", "2026-01-17 00:00", 13)
+    late = datetime.fromisoformat(f"{typed} 12:00")
+    add_bench_reading(lab, log_id_of(lab, "bond_wait_s"), value="200", late=True, entered_at=late)
+    assert [one.status for one in of(lab, "bonding")] == statuses
+
+
+def test_two_requirements_of_one_reading_are_both_judged(lab: Store) -> None:
+    require(lab)
+    with lab.writer(may="change the standard") as connection:
+        second = {"factor": "bond_limit", "step": "bonding", "reading": "bond_wait_s", "unit": "s"}
+        rule = {"rule": {"at_most": 170}, "may_cause": ["debonding"], "valid_from": date(2025, 1, 1)}
+        connection.execute(insert(schema.requirements).values(second | rule))
+    (one,) = of(lab, "bonding")
+    assert (one.status, one.needed) == ("missed", "at least 180 s; at most 170 s")
+
+
+def test_a_stopped_timer_tells_the_seconds_that_it_wrote_down(lab: Store) -> None:
+    begun = datetime.fromisoformat("2026-01-16 10:00:00")
+    ended = datetime.fromisoformat("2026-01-16 10:02:59.900")
+    timer = {"restoration_id": "B-1001", "step": "bonding", "reading": "bond_wait_s", "started_by": "T1"}
+    with lab.writer(may="write at the bench") as connection:
+        connection.execute(schema.timers.insert().values(timer | {"started_at": begun, "stopped_at": ended}))
+    assert "timer for bond_wait_s: 179 s" in {one.detail for one in of(lab, "bonding")}

@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError
 from remakes.errors import EntryError, NotAllowedError
 from remakes.records import schema
 from remakes.records.permissions import Actor
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
 from remakes.records.trial_plans import (
     KeptPlan,
     TrialPlanChangedError,
@@ -24,6 +24,7 @@ from remakes.records.trial_plans import (
     list_plans,
     load_plan,
 )
+from tests.new_stores import new_store
 
 TODAY = date(2026, 4, 1)
 STARTS, ENDS = date(2026, 4, 6), date(2026, 9, 27)
@@ -126,7 +127,7 @@ def test_of_two_who_change_it_the_second_is_told_who_did(store: Store) -> None:
     ],
 )
 def test_what_cannot_be_kept_leaves_nothing(tmp_path: Path, changed: dict[str, Any], says: str) -> None:
-    store = open_store(str(tmp_path / "lab.sqlite"))
+    store = new_store(tmp_path / "lab.sqlite")
     with pytest.raises(EntryError, match=says):
         kept(store, **changed)
     assert list_plans(store) == ()
@@ -138,7 +139,7 @@ def test_what_cannot_be_kept_leaves_nothing(tmp_path: Path, changed: dict[str, A
 
 
 def test_only_who_may_decide_keeps_and_gives_up(tmp_path: Path) -> None:
-    store = open_store(str(tmp_path / "lab.sqlite"))
+    store = new_store(tmp_path / "lab.sqlite")
     one = kept(store)
     other = store.acting_as(Actor(code="Q1", roles=frozenset({"quality", "technician"})))
     with pytest.raises(NotAllowedError, match="decide actions"):

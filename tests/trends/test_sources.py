@@ -214,13 +214,18 @@ def _return(name: str, defect: str, day: date) -> dict[str, Any]:
     return {"return_id": f"{name}{defect}", "restoration_id": name, "reported_on": day.isoformat(), "defect": defect}
 
 
+@cache
+def of_the_lab_with_a_bad_lot() -> Sources:
+    return sources(*lab(4), standard())
+
+
 def of(found: Sources, code: str, defect: str) -> SourceFigure:
     (one,) = [one for one in found.figures if (one.code, one.defect) == (code, defect)]
     return one
 
 
 def test_the_bad_lot_of_a_lab_is_named_first_and_alone() -> None:
-    found = sources(*lab(4), standard())
+    found = of_the_lab_with_a_bad_lot()
     assert found.enough
     assert found.missing == ""
     assert [(one.code, one.defect) for one in found.standing_out] == [(f"L{BAD_LOT}", "debonding")]
@@ -238,8 +243,8 @@ def test_the_bad_lot_of_a_lab_is_named_first_and_alone() -> None:
 
 
 def test_every_source_has_a_line_for_all_and_for_its_plausible_defects() -> None:
-    counted, table = lab(4)
-    found = sources(counted, table, standard())
+    _counted, table = lab(4)
+    found = of_the_lab_with_a_bad_lot()
     for code in (*(f"L{k}" for k in range(LOTS)), "E0", "E1"):
         every = of(found, code, "all")
         single = [one for one in found.figures if one.code == code and one.defect != "all"]
@@ -249,10 +254,10 @@ def test_every_source_has_a_line_for_all_and_for_its_plausible_defects() -> None
 
 
 def test_the_lines_are_those_of_the_format() -> None:
-    row = sources(*lab(4), standard()).figures[0].as_json()
+    row = of_the_lab_with_a_bad_lot().figures[0].as_json()
     wanted = ["what", "code", "step", "defect", "restorations", "observed", "expected", "ratio", "low", "high", "q"]
     assert {*wanted, "stands_out"} <= set(row)
-    assert replace(sources(*lab(4), standard()).figures[0], expected=float("nan")).as_json()["expected"] is None
+    assert replace(of_the_lab_with_a_bad_lot().figures[0], expected=float("nan")).as_json()["expected"] is None
 
 
 def test_a_lab_without_a_bad_lot_names_none_and_says_what_that_is_worth() -> None:
@@ -265,7 +270,7 @@ def test_a_lab_without_a_bad_lot_names_none_and_says_what_that_is_worth() -> Non
 def test_base_models_may_be_handed_in() -> None:
     counted, table = lab(4)
     models = shrinkages_of(table)
-    assert sources(counted, table, standard(), shrinkages=models) == sources(counted, table, standard())
+    assert sources(counted, table, standard(), shrinkages=models) == of_the_lab_with_a_bad_lot()
 
 
 def test_expectations_add_up_to_what_was_seen() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from remakes.views.server import DATABASE_VARIABLE, OPEN_HERE_VARIABLE
-from tests.views.lab import build_clear_lab, build_small_lab
+from tests import shared_labs
 from tests.views.serving import browser
 
 
@@ -27,7 +27,7 @@ def _open_here() -> Iterator[None]:
 
 @pytest.fixture(scope="session")
 def small_lab_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build_small_lab(tmp_path_factory.mktemp("small_lab"))
+    return shared_labs.small_lab(tmp_path_factory)
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def small_lab(small_lab_file: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture(scope="session")
 def clear_lab_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build_clear_lab(tmp_path_factory.mktemp("clear_lab"))
+    return shared_labs.clear_lab(tmp_path_factory)
 
 
 @pytest.fixture

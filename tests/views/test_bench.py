@@ -11,12 +11,16 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from remakes.records.bench.late import LateCell
-from remakes.records.bench.readings import Standing, standing_readings
+from remakes.records.bench.readings import Standing, Written, standing_readings, write_reading
 from remakes.records.bench.timers import running_timers, start_timer
-from remakes.records.bench.work import open_work
+from remakes.records.bench.work import change_work, open_work
+from remakes.records.drafts import load_draft
 from remakes.records.look_up import find_restoration
+from remakes.records.standard import load_standard
 from remakes.records.store import Store, now, open_store
+from remakes.views.bench_parts.hand import Hand
 from remakes.views.bench_parts.late import changed_cells
+from remakes.views.bench_parts.late_drafts import Opened, edited, keep, with_typed
 from remakes.views.server import DATABASE_VARIABLE
 from tests.records.bench_lab import WHO, begin, take_standard
 from tests.views.lab import open_page, texts
@@ -37,6 +41,10 @@ def page(**address: str) -> AppTest:
     for name, value in address.items():
         app.query_params[name] = value
     return app.run() if address else app
+
+
+def late_sheet() -> AppTest:
+    return page().segmented_control(key="bench_part").set_value("late").run()
 
 
 def standing(store: Store, reading: str) -> Standing | None:
@@ -96,9 +104,11 @@ def test_a_number_is_typed_with_a_comma_and_one_outside_the_limit_is_written_and
 def test_what_cannot_be_read_is_refused_at_the_top_and_nothing_is_written(bench: Store) -> None:
     app = page(piece="N1", step="framework")
     version = bench.data_version()
+    assert app.button(key="save_N1_framework_metal_mm").label == "Write metal down"
     app.text_input(key="typed_N1_framework_metal_mm").set_value("thick")
     app.button(key="save_N1_framework_metal_mm").click().run()
     assert "is no number" in app.error[0].value
+    assert app.text_input(key="typed_N1_framework_metal_mm").value == "thick"  # to be mended
     assert bench.data_version() == version
     # A measure cannot be "not done".
     assert not [key for key in keys(app) if key.startswith("write_")]
@@ -129,6 +139,9 @@ def test_a_forgotten_timer_asks_when_its_time_was_up(bench: Store) -> None:
     app = page()
     assert f"stop_{timer.id}" not in keys(app)
     assert "its time is not taken as it is" in app.warning[0].value
+    (write,) = (one for one in app.button if one.label == "Write this time down as a late entry")
+    write.click().run()
+    assert "Nothing was written down" in app.error[0].value
     app.button(key=f"give_up_{timer.id}_2").click().run()
     assert running_timers(bench) == ()
     assert standing(bench, "cure_min") is None
@@ -159,6 +172,78 @@ def test_a_scan_opens_sets_or_asks(bench: Store) -> None:
     scan("N77")
     app.button(key="asked_new").click().run()
     assert app.text_input(key="new_restoration_id_0").value == "N77"
+
+
+def test_a_number_scanned_among_late_entries_opens_it_at_the_bench_and_small_letters_do_no_harm(bench: Store) -> None:
+    app = late_sheet()
+    app.text_input(key="bench_scan").set_value("n1").run()
+    assert not app.warning
+    assert app.query_params["piece"] == "N1"
+    assert app.segmented_control(key="bench_part").value == "bench"
+    assert "step_framework" in keys(app)
+
+
+def test_a_correction_that_came_too_late_shows_what_stands_and_what_was_typed(bench: Store) -> None:
+    app = page(piece="N1")
+    change_work(bench, "N1", {"teeth": "21"}, version=1, who="manager M1")
+    app.text_input(key="correct_teeth_N1_1").set_value("12")
+    app.button(key="correct").click().run()
+    assert "manager M1 changed N1" in app.error[0].value
+    assert "You had typed\\: Teeth\\: 12." in app.error[0].value
+    assert app.text_input(key="correct_teeth_N1_2").value == "21"
+
+
+def test_no_day_of_delivery_is_taken_for_granted(bench: Store) -> None:
+    app = page(piece="N1")
+    app.text_input(key="deliver_N1").set_value(" ")
+    app.button(key="deliver").click().run()
+    assert "Type the day on which it left the lab" in app.error[0].value
+    assert [one.restoration_id for one in open_work(bench)] == ["N1"]
+
+
+def grid(app: AppTest) -> dict[str, str]:
+    shown = app.dataframe[0].value
+    return dict(zip(shown["number"], shown[shown.columns[1]], strict=True))
+
+
+def test_cells_that_were_not_saved_come_back_to_their_sheet_and_to_nobody_elses(bench: Store) -> None:
+    here = Hand(store=bench, code="T1", who=WHO, today=date.today(), standard=load_standard(bench))
+    begin(bench, "N2")
+    recorded = pd.DataFrame({"number": ["N1", "N2"], "metal_mm": ["", ""]}, dtype=object)
+    opened = Opened(
+        owner="T1",
+        what=f"bench sheet {date.today().isoformat()} framework",
+        key="grid",
+        recorded=recorded,
+        shown=recorded,
+        typed_at=None,
+    )
+    after = edited(recorded, {"edited_rows": {1: {"metal_mm": "0,55"}}})
+    keep(here, opened, changed_cells(recorded, after, step="framework"))
+    app = late_sheet()
+    assert not app.exception
+    assert grid(app) == {"N1": "", "N2": "0,55"}
+    assert "is back in the sheet" in app.info[0].value
+    # Something was recorded elsewhere meanwhile: the grid is made anew, and what was typed stands in it.
+    written = Written(restoration_id="N1", step="framework", reading="metal_mm", value="0.5")
+    write_reading(bench, written, who=WHO)
+    assert grid(app.run()) == {"N1": "0.5", "N2": "0,55"}
+    app.button(key="late_save").click().run()
+    assert "One late entry is saved" in app.success[0].value
+    assert grid(app) == {"N1": "0.5", "N2": "0.55"}
+    assert not app.info
+    keep(here, opened, changed_cells(recorded, after, step="framework"))
+    again = late_sheet()
+    again.button(key="late_afresh").click().run()
+    assert load_draft(bench, opened.what, owner="T1") is None
+    assert grid(again) == {"N1": "0.5", "N2": "0.55"}
+
+
+def test_a_draft_ignores_rows_and_columns_that_the_sheet_no_longer_has() -> None:
+    recorded = pd.DataFrame({"number": ["N1"], "coats": [""]}, dtype=object)
+    shown = with_typed(recorded, {"N1": {"coats": "2", "gone": "1"}, "N9": {"coats": "3"}})
+    assert shown.to_dict("records") == [{"number": "N1", "coats": "2"}]
+    assert recorded.to_dict("records") == [{"number": "N1", "coats": ""}]
 
 
 def test_work_is_begun_and_delivered_from_the_page(bench: Store) -> None:

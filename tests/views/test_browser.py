@@ -31,10 +31,10 @@ def address(lab: Path) -> Iterator[str]:
         yield at
 
 
-@pytest.fixture
-def visit(chromium: Any, address: str, request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A fresh visit that fails at the end if anything was asked of another host."""
-    with visiting(chromium, address, color_scheme=getattr(request, "param", "light")) as page:
+@pytest.fixture(scope="module")
+def visit(chromium: Any, address: str) -> Iterator[Any]:
+    """A visit that fails at the end if anything was asked of another host."""
+    with visiting(chromium, address) as page:
         yield page
 
 
@@ -113,21 +113,11 @@ def test_a_list_is_uploaded_looked_at_saved_and_taken_back(visit: Any, lab: Path
     assert rows(lab, known) == [(0,)]
 
 
-def test_a_finding_leads_to_the_restorations_behind_it_and_the_address_keeps_the_choice(visit: Any) -> None:
-    visit.goto("/steps?role=manager&defect=Debonding")
-    visit.get_by_role("heading", name="Show me these").wait_for()
-    sync_api.expect(visit.get_by_role("radio", name="manager")).to_be_checked()
-    assert "defect=Debonding" in visit.url
-    visit.goto("/restoration?role=manager&no=R00002")
-    visit.get_by_role("heading", name="R00002 was delivered on").wait_for()
-    visit.get_by_role("link", name="What to try next").wait_for()
-
-
-@pytest.mark.parametrize("visit", ["light", "dark"], indirect=True)
 def test_a_closer_look_at_a_finding_is_opened_from_its_own_address(visit: Any) -> None:
     visit.goto("/steps?role=manager&finding=grit_uses+with+debonding")
     visit.get_by_text("The requirement: uses").wait_for()
     settle(visit)
+    sync_api.expect(visit.get_by_role("radio", name="manager")).to_be_checked()
     assert "finding=grit_uses+with+debonding" in visit.url
     visit.goto("/steps?role=manager&finding=bond_wait+with+debonding")
     visit.get_by_text("The requirement: Left to react for 3 minutes").wait_for()

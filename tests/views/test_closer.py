@@ -19,16 +19,22 @@ from remakes.evidence.checks.leave_out import LeaveOut
 from remakes.evidence.checks.power import MonthsToTell
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.findings import Finding
-from remakes.records.store import open_store
+from remakes.records.store import Store, open_store
 from remakes.views import believed, jobs, sentences
-from tests.views.lab import open_page, texts
+from tests.shared_labs import analysis_of
+from tests.views.lab import open_page, put_on_shelf, texts
 
 LOOK = "look_bond_wait_debonding"
 
 
 @pytest.fixture(scope="module")
-def result(clear_lab_file: Path) -> flow.Analysis:
-    return flow.analyze(open_store(str(clear_lab_file)))
+def result(clear_lab_file: Path, tmp_path_factory: pytest.TempPathFactory) -> flow.Analysis:
+    found = analysis_of(tmp_path_factory, clear_lab_file)
+    put_on_shelf(clear_lab_file, found)
+    return found
+
+
+pytestmark = pytest.mark.usefixtures("result")
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +56,14 @@ def table_with(page: AppTest, column: str) -> Any:
 
 
 @pytest.fixture
-def opened(clear_lab: Path) -> AppTest:
+def opened(clear_lab: Path, looked: Any, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    def closer_look(store: Store, result: flow.Analysis, *, factor: str, defect: str) -> Any:
+        assert store.url.endswith(clear_lab.name)
+        assert (factor, defect, result.records_version) == ("bond_wait", "debonding", store.figures_version())
+        return looked
+
+    # Worked out once, by the same function on the same records.
+    monkeypatch.setattr(flow, "closer_look", closer_look)
     page = open_page("steps")
     if any(one.key == LOOK for one in page.button):
         page.button(key=LOOK).click().run()
@@ -129,8 +142,15 @@ def test_a_refused_closer_look_is_told_in_place_and_leaves_the_page_whole(
     assert "Cannot tell yet" in subheaders(page)
 
 
-def test_a_lab_without_findings_can_still_look_closer_at_a_pair(own_lab: Path) -> None:
-    # A copy of its own: results are kept by store, and another test may have looked at this pair before.
+@pytest.fixture
+def small(small_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    put_on_shelf(small_lab, analysis_of(tmp_path_factory, small_lab))
+    return small_lab
+
+
+def test_a_lab_without_findings_can_still_look_closer_at_a_pair(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Another test may have looked at this pair before.
+    monkeypatch.setattr(jobs.Shelf, "holds", lambda *_: False)
     page = open_page("steps")
     said = texts(page)
     assert "look closer" in said
@@ -140,7 +160,7 @@ def test_a_lab_without_findings_can_still_look_closer_at_a_pair(own_lab: Path) -
     assert not any("nan" in one or "None" in one for one in waits)
 
 
-def test_yes_or_no_requirements_say_that_there_is_no_reading(small_lab: Path) -> None:
+def test_yes_or_no_requirements_say_that_there_is_no_reading(small: Path) -> None:
     page = open_page("steps")
     pairs = page.selectbox(key="finding").options
     page.selectbox(key="finding").set_value(next(one for one in pairs if one.startswith("fit_check"))).run()

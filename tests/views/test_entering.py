@@ -6,11 +6,13 @@ import io
 from datetime import date
 from pathlib import Path
 
+import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from remakes.errors import EntryError
 from remakes.records.drafts import HERE, load_draft
-from remakes.records.entries import enter_return
+from remakes.records.entries import enter_return, void_returns
 from remakes.records.look_up import RestorationRecord, find_restoration, latest_returns
 from remakes.records.photos import add_photo, list_photos
 from remakes.records.remake_links import unlink_remake
@@ -227,6 +229,56 @@ def test_another_scan_sets_the_unfinished_entry_aside(own_lab: Path) -> None:
     assert page.text_input(key=key("number", 2)).value == "R00001"
     assert page.radio(key=key("defect", 2)).value == "debonding"
     assert "was not saved when" not in texts(page)
+
+
+def test_several_entries_set_aside_come_back_one_after_the_other(own_lab: Path) -> None:
+    page = _filled(open_page("enter"))
+    _number(page, "R00002").radio(key=key("defect", 1)).set_value("surface").run()
+    _number(page, "R00003", 1).radio(key=key("defect", 2)).set_value("contact").run()
+    page.button(key="enter_back").click().run()
+    # What stood in the form takes the place of what came back.
+    assert page.text_input(key=key("number", 3)).value == "R00002"
+    assert "The return of R00003 was not saved" in texts(page)
+    page.button(key="enter_give_up").click().run()
+    assert "The return of R00001 was not saved" in texts(page)
+    page.button(key="enter_back").click().run()
+    assert page.radio(key=key("defect", 4)).value == "debonding"
+
+
+def test_undo_sets_aside_what_is_being_typed(own_lab: Path) -> None:
+    page = _save(_filled(open_page("enter")))
+    _number(page, "R00002", 1).radio(key=key("defect", 1)).set_value("surface").run()
+    page.button(key="enter_undo").click().run()
+    assert page.text_input(key=key("number", 2)).value == "R00001"
+    assert "The return of R00002 was not saved" in texts(page)
+
+
+def test_possible_harm_stays_in_sight_whatever_is_saved_after_it_until_it_is_taken_back(own_lab: Path) -> None:
+    page = _filled(open_page("enter"))
+    page.radio(key=key("harm")).set_value("yes").run()
+    _save(page)
+    _number(page, "R00002", 1).radio(key=key("defect", 1)).set_value("surface").run()
+    _save(page, 1)
+    assert "R00002" in page.success[0].value
+    assert "R00001" in page.error[0].value
+    assert "call the dentist today" in page.error[0].value
+    store = open_store(str(own_lab))
+    second, first = latest_returns(store, limit=2)
+    assert (first.restoration_id, first.harm, second.harm) == ("R00001", True, None)
+    void_returns(store, [first.row_id], who="QA", why="another piece")
+    assert not page.run().error
+
+
+def test_what_could_not_be_kept_with_a_saved_return_is_told(own_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_args: object, **_kwargs: object) -> None:
+        raise EntryError("The photo could not be written (no space).")
+
+    monkeypatch.setattr("remakes.views.enter_parts.photo_parts.add_photo", full)
+    page = _filled(open_page("enter"))
+    page.file_uploader(key="photo_0_files").upload("piece.jpg", _picture(), "image/jpeg").run()
+    _save(page)
+    assert "R00001" in page.success[0].value
+    assert "could not be written" in page.error[0].value
 
 
 def test_undo_takes_the_last_one_back_and_fills_the_form_again(own_lab: Path) -> None:

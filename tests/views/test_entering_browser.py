@@ -13,14 +13,10 @@ from typing import Any, Final
 import pytest
 from PIL import Image
 
-from tests.views.serving import CHROMIUM, served, settle
+from tests.views.serving import BROWSER, served, settle, visiting
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: set CHROMIUM to its path"),
-]
+pytestmark = BROWSER
 
 #: Key presses after the scan, which ends with Enter by itself.
 SHORTEST: Final = ("Tab", "Space", "Control+s")
@@ -49,27 +45,9 @@ def address(lab: Path) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    sync_api.expect.set_options(timeout=20_000)
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        yield running
-        running.close()
-
-
-@pytest.fixture
-def visit(chromium: Any, address: str, request: pytest.FixtureRequest) -> Iterator[Any]:
-    width, scheme = getattr(request, "param", (1280, "light"))
-    context = chromium.new_context(
-        base_url=address, color_scheme=scheme, viewport={"width": width, "height": 900}, reduced_motion="reduce"
-    )
-    page = context.new_page()
-    page.set_default_timeout(20_000)
-    faults: list[str] = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    yield page
-    context.close()
-    assert not faults
+def visit(chromium: Any, address: str) -> Iterator[Any]:
+    with visiting(chromium, address, viewport={"width": 1280, "height": 900}) as page:
+        yield page
 
 
 def opened(visit: Any) -> Any:
@@ -108,13 +86,6 @@ def newest(lab: Path, columns: str) -> tuple[Any, ...]:
     return tuple(found)
 
 
-def note_of(lab: Path, row_id: int) -> str:
-    with sqlite3.connect(lab) as connection:
-        ((note,),) = connection.execute("select note from returns where id = ?", (row_id,)).fetchall()
-    connection.close()
-    return str(note)
-
-
 def until(true: Callable[[], bool]) -> None:
     end = time.monotonic() + 15
     while not true():
@@ -146,6 +117,9 @@ def test_a_usual_entry_takes_eighteen_keys(visit: Any, lab: Path) -> None:
     scan(visit, "R00011")
     visit.get_by_text("R00011:").wait_for()
     settle(visit)
+    visit.set_viewport_size({"width": 390, "height": 900})
+    assert visit.evaluate("document.documentElement.scrollWidth") <= 390
+    visit.set_viewport_size({"width": 1280, "height": 900})
     press(visit, USUAL)
     visit.get_by_text("Saved: R00011, debonding").wait_for()
     columns = "restoration_id, defect, harm, plane, severity, found_at"
@@ -192,23 +166,6 @@ def test_a_scan_finds_the_number_wherever_the_cursor_is(visit: Any) -> None:
     settle(visit)
 
 
-def test_a_refresh_loses_nothing(visit: Any) -> None:
-    opened(visit)
-    scan(visit, "R00050")
-    visit.get_by_text("R00050:").wait_for()
-    settle(visit)
-    press(visit, ("Tab", "Space"))
-    visit.get_by_role("textbox", name="Note, in the reporter's words").click()
-    visit.keyboard.type("came off at lunch")
-    time.sleep(1)  # the pause after which the text is handed over
-    settle(visit)
-    visit.reload()
-    visit.get_by_text("Not saved yet").wait_for()
-    note = visit.get_by_role("textbox", name="Note, in the reporter's words")
-    sync_api.expect(note).to_have_value("came off at lunch")
-    sync_api.expect(visit.get_by_role("radio", name="Chipping")).to_be_checked()
-
-
 def picture() -> bytes:
     to = io.BytesIO()
     Image.new("RGB", (400, 300), "grey").save(to, "JPEG")
@@ -229,38 +186,3 @@ def test_a_photo_is_added_to_a_saved_return_and_seen_on_the_restoration(visit: A
     visit.get_by_role("button", name="1 photo").wait_for()
     visit.get_by_role("button", name="1 photo").click()
     visit.get_by_role("dialog").get_by_role("img", name="Photo of the returned piece").wait_for()
-
-
-def test_a_saved_return_is_corrected_and_a_clash_shows_both(visit: Any, lab: Path) -> None:
-    with sqlite3.connect(lab) as connection:
-        ((row_id,),) = connection.execute("select max(id) from returns where voided_at is null").fetchall()
-    connection.close()
-    opened(visit)
-    visit.get_by_role("button", name="Correct").first.click()
-    dialog = visit.get_by_role("dialog")
-    note = dialog.get_by_role("textbox", name="Note, in the reporter's words")
-    note.fill("mine")
-    note.press("Tab")
-    settle(visit)
-    with sqlite3.connect(lab) as connection:
-        connection.execute(f"update returns set note = 'theirs' where id = {row_id}")
-    connection.close()
-    dialog.get_by_role("button", name="Save the correction").click()
-    dialog.get_by_text("Nothing was saved: compare, then decide.").wait_for()
-    assert note_of(lab, row_id) == "theirs"
-    dialog.get_by_role("button", name="Save mine over theirs").click()
-    until(lambda: note_of(lab, row_id) == "mine")
-
-
-@pytest.mark.parametrize("visit", [(390, "dark"), (820, "light")], indirect=True)
-def test_nothing_runs_off_a_narrow_screen(visit: Any) -> None:
-    opened(visit)
-    scan(visit, "R00060")
-    visit.get_by_text("R00060:").wait_for()
-    settle(visit)
-    width = visit.viewport_size["width"]
-    assert visit.evaluate("document.documentElement.scrollWidth") <= width
-    visit.goto("/restoration?role=quality&no=R00060")
-    visit.get_by_role("heading", name="Time line").wait_for()
-    settle(visit)
-    assert visit.evaluate("document.documentElement.scrollWidth") <= width

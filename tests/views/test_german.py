@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import ast
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+import remakes
 from remakes import charts
-from remakes.texts import speak
+from remakes.records import backups
+from remakes.reports.front import month_signals
+from remakes.texts import speak, speaking, t
+from remakes.texts.said import catalogue
 from remakes.views import state
+from remakes.views.setup_parts import changes
 from tests import sample_months as sample
 from tests.views.lab import texts
 
@@ -75,3 +82,85 @@ def test_charts_write_numbers_and_months_as_german_does() -> None:
         speak("en")
     assert drawn["config"]["locale"]["number"]["decimal"] == ","
     assert "Meldemonat" in str(drawn)
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "picked", "address"),
+    [
+        ("Deliveries", "within", "12", "12"),
+        ("Lots and machines", "source", "bonding lot L08", "bonding lot L08"),
+    ],
+)
+def test_what_is_picked_in_german_makes_an_address_that_every_reader_can_open(
+    page: AppTest, part: str, key: str, picked: str, address: str
+) -> None:
+    page.query_params["part"] = part
+    page.run()
+    control = _control(page, key) if key == "within" else page.selectbox(key=key)
+    # The test's own thread names the options, too.
+    with speaking("de"):
+        control.set_value(picked).run()
+    assert not page.exception
+    assert page.query_params[key] in (address, [address])
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "address"),
+    [
+        ("Deliveries", "within", "12"),
+        ("Lots and machines", "source", "bonding lot L08"),
+    ],
+)
+def test_such_an_address_is_opened_in_german(page: AppTest, part: str, key: str, address: str) -> None:
+    page.query_params["part"] = part
+    page.query_params[key] = address
+    page.run()
+    assert not page.exception
+    control = _control(page, key) if key == "within" else page.selectbox(key=key)
+    assert control.value == address
+    assert page.query_params[key] in (address, [address])
+
+
+def _said(told: ast.expr) -> str:
+    """The words of a literal, or of one that is kept for later."""
+    literal = told.args[0] if isinstance(told, ast.Call) else told
+    assert isinstance(literal, ast.Constant)
+    return str(literal.value)
+
+
+def test_what_a_worker_says_about_its_progress_is_german() -> None:
+    """Workers speak English; the page says it again."""
+    files = ("flow/months.py", "flow/analysis.py", "counts/patterns.py", "evidence/findings.py")
+    spoken = [
+        _said(node.args[0])
+        for name in (*files, "evidence/checks/interactions.py")
+        for node in ast.walk(ast.parse((Path(remakes.__file__).parent / name).read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id in ("tell", "progress")
+        and not isinstance(node.args[0], ast.Name)
+    ]
+    assert len(spoken) >= 10
+    with speaking("de"):
+        assert [text for text in spoken if t(text) == text] == []
+
+
+def test_the_change_log_calls_what_is_written_by_its_german_name() -> None:
+    written = {
+        (word.arg, word.value.value)
+        for file in Path(remakes.__file__).parent.rglob("*.py")
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "note"
+        for word in node.keywords
+        if word.arg in ("what", "table") and isinstance(word.value, ast.Constant)
+    }
+    assert len(written) > 20
+    assert {named for what, named in written if what == "table"} <= set(changes._TABLES)
+    assert {named for what, named in written if what == "what"} | {backups._WHAT} <= set(map(str, changes._DONE))
+    assert all(str(one) in catalogue("de") for one in changes._DONE)
+
+
+def test_a_month_without_a_signal_says_so_in_german() -> None:
+    month = next(one for one in sample.review().report_months.of("all").months if month_signals(one) == "no signal")
+    with speaking("de"):
+        assert month_signals(month) == "kein Signal"

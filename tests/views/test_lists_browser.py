@@ -14,13 +14,9 @@ import xlsxwriter
 from remakes import flow
 from remakes.records.importers.grids import open_workbook
 from remakes.records.store import open_store
-from tests.views.serving import CHROMIUM, served, settle
+from tests.views.serving import BROWSER, served, settle, visiting
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: set CHROMIUM to its path"),
-]
+pytestmark = BROWSER
 
 
 def bench_sheet() -> bytes:
@@ -50,14 +46,9 @@ def lab(clear_lab_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def page(lab: Path) -> Iterator[Any]:
-    with served(lab) as at, sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        context = running.new_context(base_url=at, viewport={"width": 1280, "height": 1000})
-        one = context.new_page()
-        one.set_default_timeout(20_000)
+def page(chromium: Any, lab: Path) -> Iterator[Any]:
+    with served(lab) as at, visiting(chromium, at, viewport={"width": 1280, "height": 1000}) as one:
         yield one
-        running.close()
 
 
 def choose_file(page: Any, file: Path) -> None:

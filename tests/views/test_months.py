@@ -107,7 +107,7 @@ def test_deliveries_tell_mature_from_young(show: Callable[..., AppTest]) -> None
     assert ages.loc["2026-08", "time in service"] == "still too young"
     assert ages.loc["2026-08", "share (95 % interval)"] == "nobody observed so long"
     assert ages.loc["2026-04", "time in service"] == "long enough"
-    control(page, "within").set_value(12).run()
+    control(page, "within").set_value("12").run()
     assert not page.exception
     assert "delivered in July 2025" in texts(page)
 
@@ -236,7 +236,7 @@ def test_the_report_is_made_only_when_asked_for(show: Callable[..., AppTest], mo
     assert not page.exception
     assert made == [("2026-07", "pdf")]
     # It stays while other things are picked, and another kind is asked for anew.
-    control(page, "within").set_value(6).run()
+    control(page, "within").set_value("6").run()
     assert [one.key for one in page.get("button") if one.key == "make_report"] == []
     control(page, "report_kind").set_value("xlsx").run()
     assert {kind for _month, kind in made} == {"pdf"}

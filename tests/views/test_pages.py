@@ -11,7 +11,20 @@ from remakes import flow
 from remakes.records.store import open_store
 from remakes.views import cautions, menu
 from remakes.views.server import PAGES_SCRIPT
-from tests.views.lab import PAGES, open_page, texts
+from tests.shared_labs import analysis_of
+from tests.views.lab import PAGES, open_page, put_on_shelf, texts
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _analyzed(small_lab_file: Path, clear_lab_file: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    for lab in (small_lab_file, clear_lab_file):
+        put_on_shelf(lab, analysis_of(tmp_path_factory, lab))
+
+
+@pytest.fixture
+def own_work(clear_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> flow.OwnWork:
+    """That of T02 in the clear lab."""
+    return flow.own_work(analysis_of(tmp_path_factory, clear_lab), "T02")
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -114,11 +127,10 @@ def test_what_to_try_next_says_so_where_nothing_is_clear(small_lab: Path) -> Non
     assert "No step is clear enough" in texts(open_page("try_next"))
 
 
-def test_my_work_sets_own_misses_beside_the_lab(clear_lab: Path) -> None:
+def test_my_work_sets_own_misses_beside_the_lab(own_work: flow.OwnWork) -> None:
     page = open_page("my_work", code="T02")
-    own = flow.own_work(flow.analyze(open_store(str(clear_lab))), "T02")
     table = page.dataframe[0].value.set_index("requirement")
-    wait = next(one for one in own.factors if one.factor == "bond_wait")
+    wait = next(one for one in own_work.factors if one.factor == "bond_wait")
     assert table.loc["bond_wait", "my misses (n)"] == f"{wait.missed} of {wait.recorded}"
     assert table.loc["bond_wait", "lab's misses (n)"] == f"{wait.lab_missed} of {wait.lab_recorded}"
     assert wait.share.low < wait.share.estimate < wait.share.high
@@ -154,8 +166,7 @@ def test_a_restoration_shows_its_time_line_and_an_unknown_number_its_neighbours(
     assert "Numbers near it" in page.error[0].value
 
 
-def test_my_work_counts_returns_not_restorations(clear_lab: Path) -> None:
+def test_my_work_counts_returns_not_restorations(own_work: flow.OwnWork) -> None:
     # One restoration with two defects is two first returns; the sentence must not call them restorations.
     page = open_page("my_work", code="T02")
-    own = flow.own_work(flow.analyze(open_store(str(clear_lab))), "T02")
-    assert f"{own.returned} first returns on your {own.delivered:,} restorations" in texts(page)
+    assert f"{own_work.returned} first returns on your {own_work.delivered:,} restorations" in texts(page)

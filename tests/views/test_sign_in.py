@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 from streamlit.testing.v1 import AppTest
 
-from remakes.errors import EntryError, NotAllowedError
-from remakes.records import people, schema, sessions
+from remakes.errors import EntryError, NotAllowedError, StoreError
+from remakes.records import attempts, people, schema, sessions
 from remakes.records.backups import copy_as_bytes, note_copy
 from remakes.records.bench.work import add_work
 from remakes.records.decisions import decide
@@ -92,7 +92,10 @@ def test_the_right_password_sets_a_cookie_no_script_reads_and_leads_back(staff: 
     assert ask("/steps", cookie=(COOKIE, cookie.value)).text == "the app"
 
 
-@pytest.mark.parametrize(("scheme", "headers"), [("https", {}), ("http", {"x-forwarded-proto": "https"})])
+@pytest.mark.parametrize(
+    ("scheme", "headers"),
+    [("https", {}), ("http", {"x-forwarded-proto": "https"}), ("http", {"x-forwarded-proto": "https, http"})],
+)
 def test_over_https_the_cookie_is_for_https_only(staff: Store, scheme: str, headers: dict[str, str]) -> None:
     answer = ask("/signin", {"code": "Q1", "password": SECRET}, scheme=scheme, headers=headers)
     assert answer.cookie["secure"] is True
@@ -120,7 +123,7 @@ def test_a_form_from_another_place_is_refused(staff: Store, path: str, headers: 
 def test_a_wrong_password_and_an_unknown_code_are_told_alike_and_then_one_waits(staff: Store) -> None:
     told = []
     for code in ("Q1", "nobody"):
-        answers = [ask("/signin", {"code": code, "password": "wrong"}) for _ in range(sessions.MOST_FAILURES)]
+        answers = [ask("/signin", {"code": code, "password": "wrong"}) for _ in range(attempts.MOST_FAILURES)]
         assert {one.status for one in answers} == {401}
         waiting = ask("/signin", {"code": code, "password": SECRET})
         assert waiting.status == 429
@@ -129,6 +132,13 @@ def test_a_wrong_password_and_an_unknown_code_are_told_alike_and_then_one_waits(
         told.append([re.sub(code, "", one.text) for one in (answers[0],)])
     strip = [re.sub(r'nonce="[^"]+"', "", one[0]) for one in told]
     assert strip[0] == strip[1]
+
+
+def test_a_guesser_at_one_machine_shuts_out_nobody_at_another(staff: Store) -> None:
+    away = {"client": "192.0.2.7"}
+    told = [ask("/signin", {"code": "Q1", "password": "wrong"}, **away).status for _ in range(6)]  # type: ignore[arg-type]
+    assert told == [401] * 5 + [429]
+    assert ask("/signin", {"code": "Q1", "password": SECRET}, client="192.0.2.8").status == 303
 
 
 def test_own_pages_are_whole_in_themselves_and_guarded(staff: Store) -> None:
@@ -162,6 +172,20 @@ def test_signing_out_ends_the_session_and_takes_the_cookie(staff: Store) -> None
     assert (answer.status, answer.headers["location"]) == (303, "/signin")
     assert (answer.cookie.value, answer.cookie["max-age"]) == ("", "0")
     assert sessions.session_of(staff, token) is None
+
+
+def test_signing_out_says_what_hinders_it_and_writes_nothing_for_a_stranger(
+    staff: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def busy(*_: Any, **__: Any) -> None:
+        raise StoreError("Somebody else has been writing.")
+
+    monkeypatch.setattr(sessions, "sign_out", busy)
+    assert ask("/signout", {}).status == 303
+    answer = ask("/signout", {}, cookie=(COOKIE, "x"))
+    assert answer.status == 503
+    assert "Somebody else has been writing." in answer.text
+    assert answer.cookie is None
 
 
 def test_a_second_sign_in_in_the_same_browser_ends_the_first(staff: Store) -> None:
@@ -220,6 +244,42 @@ def test_nothing_of_the_records_is_sent_to_whoever_has_not_signed_in(staff: Stor
 def test_opened_here_nobody_signs_in(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(OPEN_HERE_VARIABLE, "1")
     assert ask("/steps").text == "the app"
+
+
+@pytest.mark.parametrize(
+    "away",
+    [
+        {"client": "192.0.2.7"},
+        {"headers": {"x-forwarded-for": "127.0.0.1"}},
+        {"headers": {"host": "example.invalid:8501"}},
+    ],
+)
+def test_opened_here_is_not_opened_for_whoever_comes_through_a_proxy(
+    away: dict[str, Any], staff: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(OPEN_HERE_VARIABLE, "1")
+    assert ask("/media/abc.png", **away).status == 403
+    assert ask("/steps", **away).status == 303
+
+
+def test_opened_here_no_name_is_kept_with_what_is_changed(empty_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(OPEN_HERE_VARIABLE, "1")
+
+    def _page() -> None:
+        import streamlit as st
+
+        from remakes.views import account, visitors
+
+        account.side_bar(None)
+        st.markdown(f"written by {visitors.visitor().who}.")
+
+    page = AppTest.from_function(_page).run()
+    for typed, who, refused in (("Jane Doe", "quality", True), ("Q7", "quality Q7", False), ("", "quality", False)):
+        page.text_input(key="code").set_value(typed).run()
+        assert f"written by {who}." in [one.value for one in page.markdown]
+        assert bool(page.error) == refused
+    page.text_input(key="code").set_value("Jane Doe").run()
+    assert "names are not kept" in page.error[0].value
 
 
 # The first manager
@@ -342,6 +402,43 @@ def test_a_password_that_another_chose_is_changed_before_anything_else(
     next(one for one in app.button if one.label == "Change my password").click().run()
     assert app.title[0].value == "Today"
     assert sessions.sign_in(staff, "Q2", "a long one of my own")
+
+
+def test_passwords_do_not_stay_in_the_fields_once_changed_but_stay_where_one_is_refused(
+    staff: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    come_in(staff, "Q1", monkeypatch)
+
+    def _page() -> None:
+        from remakes.views import account
+
+        account.own_password()
+
+    page = AppTest.from_function(_page).run()
+    for box, typed in zip(page.text_input, ("not the password", *["a long one of my own"] * 2), strict=True):
+        box.set_value(typed)
+    field(page.button, "Change my password").click().run()
+    assert "present password is wrong" in page.error[0].value
+    assert page.text_input[1].value == "a long one of my own"
+    page.text_input[0].set_value(SECRET)
+    field(page.button, "Change my password").click().run()
+    assert "Your password is changed." in page.success[0].value
+    assert [box.value for box in page.text_input] == ["", "", ""]
+
+
+def test_with_single_sign_on_there_is_no_password_to_change(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    people.set_external_id(staff, "Q1", "t01@example.invalid", version=1, who="M1")
+    monkeypatch.setenv(SINGLE_SIGN_ON_VARIABLE, "1")
+    monkeypatch.setattr(single_sign_on, "claims", claims)
+
+    def _page() -> None:
+        from remakes.views import account
+
+        account.own_password()
+
+    page = AppTest.from_function(_page).run()
+    assert "single sign-on" in page.info[0].value
+    assert not page.text_input
 
 
 def test_the_role_is_asked_where_it_is_written(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -473,7 +570,7 @@ def test_a_file_is_made_only_for_who_still_may_have_it(staff: Store, monkeypatch
     people.add_person(staff, "M2", ["manager"], SECRET, who="M1")
     token = come_in(staff, "M2", monkeypatch)
     records = visitors.store_later("keep people")
-    assert copy_as_bytes(records(), who="manager M2").startswith(b"SQLite")
+    assert copy_as_bytes(records(), who="manager M2").startswith(b"PK")
     people.change_roles(staff, "M2", ["technician"], version=1, who="M1")
     with pytest.raises(NotAllowedError, match="M2 holds the role technician"):
         records()
@@ -539,7 +636,8 @@ def test_the_last_manager_is_told_in_words(staff: Store, monkeypatch: pytest.Mon
 def test_people_and_set_up_are_the_managers(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     come_in(staff, "Q1", monkeypatch)
     page = open_page("set_up", role="manager")
-    assert "This page is for the role manager" in page.error[0].value
+    # Who holds one role is not told to choose another one at the left, where there is no choice.
+    assert "This page is for the role manager; yours is quality." in page.error[0].value
     assert not page.dataframe
     assert next(iter(PARTS)) == "people"
 
@@ -574,9 +672,12 @@ def test_single_sign_on_is_refused_without_its_library(monkeypatch: pytest.Monke
 # Single sign-on: only the mapping is tested here
 
 
+_ADDRESS = {"email": "T01@Example.invalid", "email_verified": True}
+
+
 def claims(**other: Any) -> dict[str, Any]:
     issued = datetime.now(UTC).timestamp()
-    return {"iss": "https://sso.example.invalid", "sub": "7", "iat": issued, "email": "T01@Example.invalid", **other}
+    return {"iss": "https://sso.example.invalid", "sub": "7", "iat": issued, **_ADDRESS, **other}
 
 
 @pytest.fixture
@@ -602,6 +703,9 @@ def test_an_address_given_by_a_manager_leads_to_its_person(known: Store) -> None
         {"email": None},
         {"email_verified": False},
         {"email_verified": "false"},
+        {"email_verified": None},
+        {"email_verified": ""},
+        {"email_verified": 0},
         {"iat": 1_600_000_000},
         {"iat": None},
         {"sub": ""},
@@ -609,6 +713,37 @@ def test_an_address_given_by_a_manager_leads_to_its_person(known: Store) -> None
 )
 def test_who_is_unknown_or_signed_in_long_ago_is_not_let_in(known: Store, other: dict[str, Any]) -> None:
     assert single_sign_on.session(known, claims(**other)) is None
+
+
+def test_an_address_that_the_service_does_not_vouch_for_is_told_in_words(
+    known: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    silent = claims()
+    del silent["email_verified"]
+    assert single_sign_on.session(known, silent) is None
+    monkeypatch.setenv(SINGLE_SIGN_ON_VARIABLE, "1")
+    monkeypatch.setattr(single_sign_on, "claims", lambda: silent)
+    app = whole_app()
+    assert not app.exception
+    assert "email_verified" in app.error[0].value
+    monkeypatch.setattr(single_sign_on, "claims", lambda: claims(email="x@example.invalid"))
+    assert "x@example.invalid is not known" in whole_app().error[0].value
+
+
+def test_signing_out_of_single_sign_on_ends_the_visit_and_the_run(
+    known: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = claims()
+    monkeypatch.setenv(SINGLE_SIGN_ON_VARIABLE, "1")
+    monkeypatch.setattr(single_sign_on, "claims", lambda: said)
+    led_away: list[bool] = []
+    monkeypatch.setattr("streamlit.logout", lambda: led_away.append(True))
+    app = whole_app()
+    field(app.sidebar.button, "Sign out").click().run()
+    assert led_away
+    assert not app.exception
+    assert not app.error
+    assert single_sign_on.session(known, said) is None
 
 
 def test_who_has_left_or_was_idle_is_not_let_in_by_the_services_cookie(known: Store) -> None:

@@ -14,6 +14,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from remakes import flow
+from remakes.actions.limits.study import LimitStudy
 from remakes.flow.records import set_observed_until
 from remakes.records.decisions import Decision, JudgingRule, decide, judge, list_decisions, propose, start, withdraw
 from remakes.records.store import Store, open_store
@@ -22,7 +23,8 @@ from remakes.views import cautions, state
 from remakes.views.server import DATABASE_VARIABLE
 from remakes.views.try_parts import wording
 from tests.sample_follow_up import FOUND
-from tests.views.lab import open_page, texts
+from tests.shared_labs import analysis_of
+from tests.views.lab import open_page, put_on_shelf, texts
 
 PARTS = (wording.WORTH, wording.DECIDED, wording.FOLLOWED, wording.TRIAL, wording.LIMITS)
 RULE = JudgingRule(factors=("bond_wait",), defects=("debonding",))
@@ -44,8 +46,13 @@ def writable(
 
 
 @pytest.fixture(scope="module")
-def clear_result(clear_lab_file: Path) -> flow.Analysis:
-    return flow.analyze(open_store(str(clear_lab_file)))
+def clear_result(clear_lab_file: Path, tmp_path_factory: pytest.TempPathFactory) -> flow.Analysis:
+    result = analysis_of(tmp_path_factory, clear_lab_file)
+    put_on_shelf(clear_lab_file, result)
+    return result
+
+
+pytestmark = pytest.mark.usefixtures("clear_result")
 
 
 def opened(part: str, *, role: str = "manager", **chosen: Any) -> AppTest:
@@ -444,14 +451,22 @@ def test_a_trial_shows_who_works_how_in_which_week(
 
 
 def test_limits_are_compared_when_asked_for_and_laxer_ones_not_proposed(
-    clear_lab: Path, clear_result: flow.Analysis
+    clear_lab: Path, clear_result: flow.Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    study = flow.limit_study(open_store(str(clear_lab)), clear_result, factor="bond_wait", defect="debonding")
+    asked = []
+
+    def limit_study(store: Store, result: flow.Analysis, *, factor: str, defect: str) -> LimitStudy:
+        asked.append((store.url.endswith(clear_lab.name), result.records_version, factor, defect))
+        return study
+
+    monkeypatch.setattr(flow, "limit_study", limit_study)
     page = opened(wording.LIMITS)
     assert page.selectbox(key="limit_factor").value == "bond_wait"
     assert page.selectbox(key="limit_defect_bond_wait").value == "debonding"
     page.button(key="compare_bond_wait_debonding").click().run()
     quiet(page)
-    study = flow.limit_study(open_store(str(clear_lab)), clear_result, factor="bond_wait", defect="debonding")
+    assert asked == [(True, clear_result.records_version, "bond_wait", "debonding")]
     table = with_column(page, "it is").set_index("limit")
     assert list(table["flagged a month"]) == [f"{one.flagged_per_month:.1f}" for one in study.points]
     laxer = [one for one in study.points if one.standing == "laxer"]

@@ -115,12 +115,12 @@ def take_back_a_return(file: Path, number: int) -> None:
 
 @pytest.mark.parametrize(("changes", "said"), [(1, "the latest change;"), (2, "the latest 2 changes;")])
 def test_a_page_answers_at_once_and_says_that_it_is_behind(
-    own_lab: Path, gate: threading.Event, changes: int, said: str
+    own_clear_lab: Path, gate: threading.Event, changes: int, said: str
 ) -> None:
     app = open_page("steps")
     assert "being brought up to date" not in texts(app)
     for number in range(changes):
-        take_back_a_return(own_lab, number)
+        take_back_a_return(own_clear_lab, number)
     app.run()
     assert not app.exception
     assert said in texts(app)
@@ -132,7 +132,7 @@ def test_a_page_answers_at_once_and_says_that_it_is_behind(
 
 
 def test_the_analysis_is_begun_before_anybody_asks(
-    own_lab: Path, monkeypatch: pytest.MonkeyPatch, counted: Callable[[], int]
+    own_clear_lab: Path, monkeypatch: pytest.MonkeyPatch, counted: Callable[[], int]
 ) -> None:
     state.begin()
     topic = ("analysis", state.store().url, state.HORIZON)

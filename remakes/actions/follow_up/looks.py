@@ -73,6 +73,8 @@ class JudgedReturns:
     months_more : float or None
         Until the returns decide, at the present rate; the end of the time to look at the latest. None where they
         decided, where the time is over, or where nothing can be expected.
+    decides_in_time : bool
+        Whether they do by then; False where `months_more` is None.
     power : float
         Chance that a fall as large as is worth having would be shown within the time; nan where it cannot be had.
     missing : str
@@ -86,6 +88,7 @@ class JudgedReturns:
     decided: Literal["fell", "excluded", ""]
     decided_at: int | None
     months_more: float | None
+    decides_in_time: bool
     power: float
     missing: str
 
@@ -128,6 +131,7 @@ def judge_returns(
     common = float(weights @ values)
     reference = found.periods.expected[: found.seen]
     waits = not decided and found.seen < len(ends)
+    months_more, in_time = _months_more(looked, common, limits, starts_on) if waits else (None, False)
     return JudgedReturns(
         observed=observed,
         expected=float(reference.sum()) * common,
@@ -136,7 +140,8 @@ def judge_returns(
         looks=_looks(looked, limits),
         decided=decided,
         decided_at=at,
-        months_more=_months_more(looked, common, limits, starts_on) if waits else None,
+        months_more=months_more,
+        decides_in_time=in_time,
         power=float(limits.verified_by_then[-1]),
         missing="",
     )
@@ -191,6 +196,7 @@ def _unjudged(observed: int, missing: str) -> JudgedReturns:
         decided="",
         decided_at=None,
         months_more=None,
+        decides_in_time=False,
         power=float("nan"),
         missing=missing,
     )
@@ -263,8 +269,11 @@ def _looks(looked: _Looked, limits: Boundaries) -> tuple[Look, ...]:
     return tuple(found)
 
 
-def _months_more(looked: _Looked, common: float, limits: Boundaries, starts_on: date) -> float:
-    """Months from the last look to the one that decides if returns go on at the present ratio to the expected."""
+def _months_more(looked: _Looked, common: float, limits: Boundaries, starts_on: date) -> tuple[float, bool]:
+    """Months from the last look to the one that decides if returns go on at the present ratio to the expected.
+
+    And whether one does: otherwise the months are those to the last look.
+    """
     had = len(looked.totals)
     observed = float(looked.totals[-1]) if had else 0.0
     expected = looked.periods.expected * common
@@ -272,6 +281,7 @@ def _months_more(looked: _Looked, common: float, limits: Boundaries, starts_on: 
     present = (observed + 1.0) / (float(expected[:had].sum()) + 1.0)
     to_come = np.round(observed + (expected[had:] * present).cumsum())
     decides = (to_come <= limits.verified_at_most[had:]) | (to_come >= limits.no_effect_at_least[had:])
-    at = had + (int(np.argmax(decides)) if decides.any() else len(decides) - 1)
+    in_time = bool(decides.any())
+    at = had + (int(np.argmax(decides)) if in_time else len(decides) - 1)
     last = looked.until[had - 1] if had else starts_on
-    return (looked.until[at] - last).days / DAYS_PER_MONTH
+    return (looked.until[at] - last).days / DAYS_PER_MONTH, in_time

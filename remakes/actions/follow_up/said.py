@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
-from remakes.actions.follow_up.looks import JudgedReturns
+from remakes.actions.follow_up.looks import MISSED_FALL_ERROR, JudgedReturns
 from remakes.actions.follow_up.misses import MissChange
 from remakes.counts.follow_up import FollowUpCounts
 from remakes.records.codes import defect_in_text
@@ -91,6 +91,12 @@ def _figures(returns: JudgedReturns, starts: str) -> str:
 def _more(reason: str, returns: JudgedReturns) -> str:
     if reason not in ("misses fell", "cannot tell yet") or returns.months_more is None:
         return ""
+    if not returns.decides_in_time:
+        return t(
+            "At the present rate the returns will not have decided when the time agreed on is over, in about "
+            "{months_more:.0f} months.",
+            months_more=returns.months_more,
+        )
     return t(
         "At the present rate the returns decide in about {months_more:.0f} months.", months_more=returns.months_more
     )
@@ -118,6 +124,21 @@ def cautions_of(
             t(
                 "The returns decided at the look of {until}; what came after does not undo it.",
                 until=look.until.isoformat(),
+            )
+        )
+    if returns.decided == "fell":
+        said.append(
+            t(
+                "The look that decides tends to show a larger fall than there is; the interval is reckoned as if it "
+                "had been the only look."
+            )
+        )
+    if returns.decided == "excluded":
+        said.append(
+            t(
+                "Of actions that lower the returns by {returns_down_by:.0%}, up to {error:.0%} would be said not to.",
+                returns_down_by=rule.returns_down_by,
+                error=MISSED_FALL_ERROR,
             )
         )
     if returns.decided == "fell" and any(one.kept == "cannot tell" for one in misses):

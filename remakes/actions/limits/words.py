@@ -93,8 +93,8 @@ def _tighter(points: list[LimitPoint], study: LimitStudy) -> list[str]:
     nearest = min(surely, key=lambda point: point.flagged_share)
     return [
         t(
-            "A limit of {named} would flag {flagged_share:.0%} ({flagged_per_month:.1f} a month) and "
-            "spare {spared_more} returns a month more.",
+            "A limit of {named} would flag {flagged_share:.0%} ({flagged_per_month:.1f} a month); were these as the "
+            "kept ones are, {spared_more} returns a month more would be spared.",
             named=_named(nearest, study),
             flagged_share=nearest.flagged_share,
             flagged_per_month=nearest.flagged_per_month,

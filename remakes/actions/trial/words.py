@@ -143,7 +143,7 @@ def reading_of(plan: TrialPlan) -> str:
         ),
     }[plan.design]
     return t(
-        "Once, on the last day, not earlier: first returns of the trial's restorations against the "
+        "Once, after the last day and not earlier: first returns of the trial's restorations against the "
         "returns to be expected at their age, compared {within}. All restorations count where the "
         "calendar has them. A fall is shown if the one-sided p is below {error:g}.",
         within=within,

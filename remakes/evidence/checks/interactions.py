@@ -37,7 +37,7 @@ from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.codes import defect_in_text
 from remakes.records.standard import ProcessStandard
-from remakes.texts import run_on, t
+from remakes.texts import later, run_on, t
 
 __all__ = ["LEAST_EXPECTED_TOGETHER", "Cell", "Interactions", "Together", "interactions"]
 
@@ -252,7 +252,7 @@ def interactions(
             except FitError as error:
                 compared.append(f"{pair.first} with {pair.second}, {pair.defect}: {error}")
             if progress:
-                progress("comparing pairs", len(compared), len(enough))
+                progress(later("comparing pairs"), len(compared), len(enough))
     tested = [one for one in compared if isinstance(one, Together)]
     q_values = benjamini_hochberg(np.array([one.p for one in tested]))
     graded = [replace(one, q=float(q)) for one, q in zip(tested, q_values, strict=True)]

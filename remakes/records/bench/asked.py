@@ -26,6 +26,14 @@ _DWELLS: Final = frozenset({*_TIMED, "h"})
 _COUNTS: Final = frozenset(
     {"coat", "coats", "layer", "layers", "times", "cures", "passes", "strokes", "pieces", "points", "count"}
 )
+#: How the name of a reading ends where it says its unit, beside the unit's own sign.
+_ENDINGS: Final[Mapping[str, frozenset[str]]] = {
+    "%": frozenset({"pct", "percent"}),
+    "um": frozenset({"um"}),
+    "mm": frozenset({"mm"}),
+    "bar": frozenset({"bar"}),
+    **{unit: frozenset({unit}) for unit in _DWELLS},
+}
 _TICKS: Final = frozenset({"yes", "no"})
 
 
@@ -36,6 +44,14 @@ class Asked:
     step: str
     reading: str
     requirements: tuple[Requirement, ...]
+
+    @property
+    def name(self) -> str:
+        """The reading in words, without the unit that its code may end with: `blast_to_bond_min` is blast to bond."""
+        words = self.reading.replace("_", " ").split() or [self.reading]
+        if len(words) > 1 and words[-1].casefold() in _ENDINGS.get(_unit(self.requirements[0]), ()):
+            words.pop()
+        return " ".join(words)
 
     @property
     def unit(self) -> str:
@@ -49,12 +65,12 @@ class Asked:
         first = self.requirements[0]
         if not first.rule.numeric:
             return "tick" if _is_tick(first) else "choice"
-        return "timer" if (first.unit or "") in _TIMED else "number"
+        return "timer" if _unit(first) in _TIMED else "number"
 
     @property
     def unit_seconds(self) -> int:
         """Seconds in one of the unit; 1 where the unit is no time."""
-        return _TIMED.get(self.requirements[0].unit or "", 1)
+        return _TIMED.get(_unit(self.requirements[0]), 1)
 
     @property
     def not_done(self) -> str | None:
@@ -112,7 +128,7 @@ def not_done_value(requirement: Requirement) -> str | None:
     rule = requirement.rule
     if not rule.numeric:
         return "no" if _is_tick(requirement) else None
-    counted = (requirement.unit or "").strip().casefold() in _DWELLS | _COUNTS
+    counted = _unit(requirement) in _DWELLS | _COUNTS
     return "0" if counted and rule.low is not None and rule.low > 0 else None
 
 
@@ -128,7 +144,7 @@ def typed_value(asked: Asked, text: str) -> str:
         return _typed_number(asked, text)
     word = plain_text(text)
     if word is None:
-        raise EntryError(t("Nothing was chosen for {reading}. Leave it open, or choose.", reading=asked.reading))
+        raise EntryError(t("Nothing was chosen for {reading}. Leave it open, or choose.", reading=asked.name))
     if asked.control == "tick":
         word = word.casefold()
         if word not in _TICKS:
@@ -139,11 +155,15 @@ def typed_value(asked: Asked, text: str) -> str:
 def _typed_number(asked: Asked, text: str) -> str:
     value = read_number(text)
     if value is None:
-        raise EntryError(t("No number was typed for {reading}. Leave it open, or type one.", reading=asked.reading))
-    counted = (asked.requirements[0].unit or "").strip().casefold() in _DWELLS | _COUNTS
+        raise EntryError(t("No number was typed for {reading}. Leave it open, or type one.", reading=asked.name))
+    counted = _unit(asked.requirements[0]) in _DWELLS | _COUNTS
     if value < 0 and counted:
-        raise EntryError(t("{seen} is below zero. Type {reading} again.", seen=f"{value:g}", reading=asked.reading))
+        raise EntryError(t("{seen} is below zero. Type {reading} again.", seen=f"{value:g}", reading=asked.name))
     return f"{value:.12g}"
+
+
+def _unit(requirement: Requirement) -> str:
+    return (requirement.unit or "").strip().casefold()
 
 
 def _is_tick(requirement: Requirement) -> bool:

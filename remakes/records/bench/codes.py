@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Final, Literal
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, true
 
 from remakes.records import schema
 from remakes.records.bench.pieces import read_piece
@@ -79,12 +79,16 @@ def use_at_step(store: Store, step: str, codes: StepCodes, *, owner: str, today:
 
 
 def known_values(store: Store, step: str, reading: str, *, most: int = 8) -> tuple[str, ...]:
-    """The words that the records hold for a reading, as they were typed, in order of the alphabet."""
+    """The words that the records hold for a reading, as they were typed, in order of the alphabet.
+
+    What was taken back, as it was typed by mistake, is not offered again.
+    """
     log, bench = schema.process_log.c, schema.bench_readings.c
     found: set[str] = set()
     with store.reader() as connection:
-        for table in (log, bench):
-            query = select(table.value).where(table.step == step, table.reading == reading).distinct().limit(4 * most)
+        for table, counts in ((log, true()), (bench, bench.voided_at.is_(None))):
+            named = (table.step == step) & (table.reading == reading)
+            query = select(table.value).where(named, counts).distinct().limit(4 * most)
             found.update(text for one in connection.scalars(query) if (text := plain_text(one)))
     return tuple(sorted(found)[:most])
 

@@ -10,7 +10,7 @@ from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.bench.moving import into_process_log
 from remakes.records.bench.pieces import DELIVERED, piece_in_hand
-from remakes.records.bench.work import FIELDS, close_row, refuse_stale
+from remakes.records.bench.work import FIELDS, close_row, refuse_running, refuse_stale
 from remakes.records.entries import RefusedEntryError
 from remakes.records.rows import check_restoration
 from remakes.records.store import Store
@@ -70,16 +70,8 @@ def deliver(
             )
         if version is not None:
             refuse_stale(connection, piece, version)
-        timers, bench = schema.timers.c, schema.bench_readings
-        running = select(timers.reading).where(timers.restoration_id == restoration_id, timers.stopped_at.is_(None))
-        if reading := connection.scalar(running.limit(1)):
-            raise EntryError(
-                t(
-                    "The timer for {reading} is still running on {number}. Stop it, or give it up, then deliver.",
-                    reading=reading,
-                    number=restoration_id,
-                )
-            )
+        refuse_running(connection, restoration_id)
+        bench = schema.bench_readings
         fields = {name: getattr(piece, name) for name in FIELDS}
         row, problems = check_restoration({"restoration_id": restoration_id, "delivered_on": delivered_on, **fields})
         if row is None:

@@ -174,10 +174,8 @@ class _Sheet:
             try:
                 yield self._one(cell)
             except (EntryError, NotAllowedError) as error:
-                refused = RefusedLateCell(
-                    restoration_id=cell.restoration_id, reading=cell.reading, why=_first_sentence(error)
-                )
-                self.refused.append(refused)
+                why = str(error)
+                self.refused.append(RefusedLateCell(restoration_id=cell.restoration_id, reading=cell.reading, why=why))
 
     def _one(self, cell: LateCell) -> tuple[Piece, Written, datetime]:
         piece = piece_in_hand(self._store, self._connection, cell.restoration_id)
@@ -213,7 +211,3 @@ class _Sheet:
             )
         # The later of two on one day counts.
         return min(before.recorded_at + timedelta(seconds=1), datetime.combine(self._day, time.max))
-
-
-def _first_sentence(error: Exception) -> str:
-    return str(error).split(" Nothing was saved")[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
 
@@ -28,6 +28,7 @@ __all__ = [
     "close_row",
     "give_up_work",
     "open_work",
+    "refuse_running",
     "refuse_stale",
     "take_over",
     "usual_work",
@@ -201,9 +202,7 @@ def take_over(store: Store, restoration_id: str, *, technician: str, version: in
         if before.technician is not None:
             raise EntryError(t("{technician} works on {number}.", technician=before.technician, number=restoration_id))
         refuse_stale(connection, before, version)
-        refuse_others(
-            store, Piece(**{name: getattr(before, name) for name in Piece.__slots__} | {"technician": technician})
-        )
+        refuse_others(store, replace(before, technician=technician))
         return _update(store, connection, before, {"technician": technician}, who=who, what="take over work")
 
 
@@ -221,17 +220,8 @@ def give_up_work(store: Store, restoration_id: str, *, why: str, version: int, w
         if piece.version is None:
             raise EntryError(t("{number} has left the lab, so it cannot be given up.", number=restoration_id))
         refuse_stale(connection, piece, version)
-        timers = schema.timers.c
-        running = select(timers.reading).where(timers.restoration_id == restoration_id, timers.stopped_at.is_(None))
-        if reading := connection.scalar(running.limit(1)):
-            # Once the work is given up nobody has it in hand, and nothing could stop the timer any more.
-            raise EntryError(
-                t(
-                    "The timer for {reading} is still running on {number}. Stop it, or give it up first.",
-                    reading=reading,
-                    number=restoration_id,
-                )
-            )
+        # Once the work is given up nobody has it in hand, and nothing could stop the timer any more.
+        refuse_running(connection, restoration_id)
         close_row(connection, piece, why)
         detail = {"why": why}
         store.note(connection, who=who, what="give up work", table="open_work", key=restoration_id, detail=detail)
@@ -242,6 +232,26 @@ def close_row(connection: Connection, piece: Piece, why: str) -> None:
     work = schema.open_work
     closed = {"closed_at": now(), "closed_why": why, "version": (piece.version or 0) + 1}
     connection.execute(work.update().where(work.c.restoration_id == piece.restoration_id).values(closed))
+
+
+def refuse_running(connection: Connection, restoration_id: str) -> None:
+    """Stop whoever would close work while a timer runs on it.
+
+    Raises
+    ------
+    EntryError
+        A timer is running.
+    """
+    timers = schema.timers.c
+    running = select(timers.reading).where(timers.restoration_id == restoration_id, timers.stopped_at.is_(None))
+    if reading := connection.scalar(running.limit(1)):
+        raise EntryError(
+            t(
+                "The timer for {reading} is still running on {number}. Stop it, or give it up first.",
+                reading=reading,
+                number=restoration_id,
+            )
+        )
 
 
 def refuse_stale(connection: Connection, piece: Piece, version: int) -> None:
@@ -255,7 +265,8 @@ def refuse_stale(connection: Connection, piece: Piece, version: int) -> None:
     if piece.version == version:
         return
     audit = schema.audit.c
-    query = select(audit.who).where(audit.table_name == "open_work", audit.row_key == piece.restoration_id)
+    of_work = (audit.table_name == "open_work") | ((audit.table_name == "restorations") & (audit.what == "deliver"))
+    query = select(audit.who).where(of_work, audit.row_key == piece.restoration_id)
     changed_by = connection.scalar(query.order_by(audit.id.desc()).limit(1))
     raise WorkChangedError(piece, changed_by or t("Somebody"))
 

@@ -308,7 +308,7 @@ def _unknown(path: Path, column_map: ColumnMap | None) -> FileError:
                 "sheets, or say in a column map (--map) what they hold.",
                 name=path.name,
                 items=", ".join(COLUMNS),
-                sheets=sheets or t("none"),
+                sheets=sheets or t("no sheet"),
             )
         )
     fits = (

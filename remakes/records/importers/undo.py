@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, or_, select, true
 from sqlalchemy.exc import IntegrityError
 
 from remakes.errors import InputError
@@ -19,7 +19,7 @@ from remakes.records.importers.reports import ImportBatch
 from remakes.records.permissions import Permission
 from remakes.records.standard import undo_standard
 from remakes.records.store import Store, now
-from remakes.texts import later, t
+from remakes.texts import later, t, tn
 
 __all__ = ["UndoEffect", "list_imports", "undo_effect", "undo_import"]
 
@@ -190,7 +190,10 @@ def _obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
         yield from _later_entries_of_content(connection, one)
         return
     if one.table_name == "restorations":
-        yield from _dependents(connection, one, schema.process_log, (_READINGS, _READINGS_TYPED))
+        log = schema.process_log
+        written = log.c.import_id.is_(None) & log.c.id.in_(_written_at_bench())
+        yield from _dependents(connection, one, log, (_READINGS, _READINGS_TYPED), but_not=written)
+        yield from _at_bench(connection, one)
         yield from _dependents(connection, one, schema.returns, (_RETURNS, _RETURNS_TYPED))
         yield from _reports_before_former_delivery(connection, one)
     if one.table_name in KEYS:
@@ -228,13 +231,20 @@ def _later_imports(connection: Connection, one: Row[Any]) -> Iterator[str]:
         yield t("{named} changed the same content", named=_named(row.import_id, row.file))
 
 
-def _dependents(connection: Connection, one: Row[Any], table: Table, texts: tuple[str, str]) -> Iterator[str]:
+def _dependents(
+    connection: Connection,
+    one: Row[Any],
+    table: Table,
+    texts: tuple[str, str],
+    *,
+    but_not: ColumnElement[bool] | None = None,
+) -> Iterator[str]:
     restorations, imports = schema.restorations, schema.imports
     found = connection.execute(
         select(table.c.import_id, imports.c.file, func.count().label("rows"))
         .join(restorations, restorations.c.restoration_id == table.c.restoration_id)
         .join(imports, imports.c.import_id == table.c.import_id, isouter=True)
-        .where(restorations.c.import_id == one.import_id)
+        .where(restorations.c.import_id == one.import_id, true() if but_not is None else ~but_not)
         .group_by(table.c.import_id, imports.c.file)
         .order_by(table.c.import_id)
     )
@@ -244,6 +254,37 @@ def _dependents(connection: Connection, one: Row[Any], table: Table, texts: tupl
             yield t(str(typed), rows=row.rows)
         else:
             yield t(str(imported), rows=row.rows, named=_named(row.import_id, row.file))
+
+
+def _written_at_bench() -> Select[Any]:
+    log_id = schema.bench_readings.c.process_log_id
+    return select(log_id).where(log_id.is_not(None))
+
+
+def _at_bench(connection: Connection, one: Row[Any]) -> Iterator[str]:
+    """Readings that were written at the bench for its restorations, and timers that would be left without a piece."""
+    restorations, log, timers, work = schema.restorations.c, schema.process_log.c, schema.timers.c, schema.open_work.c
+    own = select(restorations.restoration_id).where(restorations.import_id == one.import_id)
+    written = log.import_id.is_(None) & log.id.in_(_written_at_bench())
+    numbers = connection.scalars(select(log.restoration_id).where(written, log.restoration_id.in_(own))).all()
+    if numbers:
+        yield tn(
+            len(numbers),
+            "one reading written at the bench, to be taken back in the bench log ({some})",
+            "{n:,} readings written at the bench, to be taken back in the bench log ({some})",
+            some=_some(sorted(set(numbers))),
+        )
+    # Work that was begun at the bench goes back there, and its timers run on.
+    begun = select(work.restoration_id)
+    lost = timers.stopped_at.is_(None) & timers.restoration_id.in_(own) & timers.restoration_id.not_in(begun)
+    numbers = connection.scalars(select(timers.restoration_id).where(lost)).all()
+    if numbers:
+        yield tn(
+            len(numbers),
+            "one timer running at the bench, to be stopped or given up there ({some})",
+            "{n:,} timers running at the bench, to be stopped or given up there ({some})",
+            some=_some(sorted(set(numbers))),
+        )
 
 
 def _reports_before_former_delivery(connection: Connection, one: Row[Any]) -> Iterator[str]:

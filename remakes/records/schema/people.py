@@ -44,10 +44,13 @@ sign_in_attempts = Table(
     metadata,
     Column("id", ROW_NUMBER, primary_key=True),
     Column("code", String, nullable=False),
+    # A keyed hash of the machine it came from; null: of an earlier revision.
+    Column("address", String),
     Column("at", DateTime, nullable=False),
     Column("succeeded", Boolean, nullable=False),
 )
 Index("ix_sign_in_attempts_code_at", sign_in_attempts.c.code, sign_in_attempts.c.at)
+Index("ix_sign_in_attempts_address_at", sign_in_attempts.c.address, sign_in_attempts.c.at)
 
 #: What somebody typed and has not saved yet, so that a refresh loses nothing. `what`: return, bench sheet ...
 drafts = Table(

@@ -12,7 +12,7 @@ from remakes.records.bench.work import add_work, usual_work
 from remakes.records.codes import KINDS
 from remakes.texts import t
 from remakes.views import cautions
-from remakes.views.bench_parts.hand import Hand, due_day, open_piece, said, tap
+from remakes.views.bench_parts.hand import PART, Hand, due_day, open_piece, said, tap
 from remakes.views.bench_parts.scan import NEW_NUMBER
 
 __all__ = ["form"]
@@ -44,7 +44,7 @@ def form(hand: Hand) -> None:
             raw["due_on"] = due_day(said(keys["due_on"]), hand.today)
             piece = add_work(hand.store, raw, who=hand.who)
             st.session_state[_ROUND] = turn + 1
-            st.session_state["bench_part"] = "bench"
+            st.session_state[PART] = "bench"
             open_piece(piece.restoration_id)
             return t("{number} is in work.", number=words.plain(piece.restoration_id))
 

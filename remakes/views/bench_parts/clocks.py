@@ -8,6 +8,7 @@ from typing import Final
 import streamlit as st
 
 from remakes import words
+from remakes.errors import EntryError
 from remakes.records.bench.asked import Asked, find_asked
 from remakes.records.bench.moments import on_the_clock, read_time
 from remakes.records.bench.pieces import find_piece
@@ -17,6 +18,7 @@ from remakes.records.typed_values import read_day
 from remakes.texts import later, t
 from remakes.views.bench_parts.hand import Hand, said, tap
 from remakes.views.bench_parts.tick import tick
+from remakes.views.bench_parts.wording import name
 
 __all__ = ["elsewhere", "running", "start"]
 
@@ -35,14 +37,15 @@ def elsewhere(hand: Hand, timers: tuple[Timer, ...], *, number: str, step: str) 
         if piece is None:
             continue
         with st.container(border=True):
+            asked = find_asked(hand.standard, piece, timer.step, timer.reading, today=hand.today)
             head = t(
                 "**{number}** · {step} · {reading}",
                 number=words.plain(timer.restoration_id),
                 step=words.plain(timer.step),
-                reading=words.plain(timer.reading),
+                reading=name(asked),
             )
             st.markdown(head)
-            running(hand, timer, find_asked(hand.standard, piece, timer.step, timer.reading, today=hand.today))
+            running(hand, timer, asked)
 
 
 def start(hand: Hand, number: str, asked: Asked) -> None:
@@ -52,7 +55,7 @@ def start(hand: Hand, number: str, asked: Asked) -> None:
         start_timer(hand.store, number, step=asked.step, reading=asked.reading, who=hand.who)
 
     st.button(
-        t("Start {reading}", reading=words.plain(asked.reading)),
+        t("Start {reading}", reading=name(asked)),
         icon=":material/play_arrow:",
         type="primary",
         key=f"start_{number}_{asked.step}_{asked.reading}",
@@ -66,7 +69,7 @@ def running(hand: Hand, timer: Timer, asked: Asked) -> None:
     """A running timer: its time, one tap to stop it, and a way to give it up."""
     if timer.forgotten(now()):
         with st.expander(t("▲ Forgotten: when was the time up?")):
-            _forgotten(hand, timer)
+            _forgotten(hand, timer, asked)
         return
     tick(timer, asked, key=f"tick_{timer.id}")
 
@@ -78,7 +81,7 @@ def running(hand: Hand, timer: Timer, asked: Asked) -> None:
         return _written(timer, asked, stopped.value)
 
     st.button(
-        t("Stop {reading}", reading=words.plain(timer.reading)),
+        t("Stop {reading}", reading=name(asked)),
         icon=":material/stop:",
         type="primary",
         key=f"stop_{timer.id}",
@@ -88,7 +91,7 @@ def running(hand: Hand, timer: Timer, asked: Asked) -> None:
     )
     # What has run is lost by it: two taps.
     with st.expander(t("Give this timer up")):
-        _give_up(hand, timer)
+        _give_up(hand, timer, asked)
 
 
 def _written(timer: Timer, asked: Asked, value: str) -> str:
@@ -97,22 +100,21 @@ def _written(timer: Timer, asked: Asked, value: str) -> str:
         number=words.plain(timer.restoration_id),
         value=value,
         unit=asked.unit,
-        reading=words.plain(timer.reading),
+        reading=name(asked),
     )
 
 
-def _give_up(hand: Hand, timer: Timer) -> None:
+def _give_up(hand: Hand, timer: Timer, asked: Asked) -> None:
     for place, why in enumerate(_WHY):
 
         def work(why: str = why) -> str:
             give_up_timer(hand.store, timer.id, why=str(t(why)), who=hand.who)
-            reading = words.plain(timer.reading)
-            return t("The timer for {reading} is given up; no time was written down.", reading=reading)
+            return t("The timer for {reading} is given up; no time was written down.", reading=name(asked))
 
         st.button(t(why), key=f"give_up_{timer.id}_{place}", on_click=tap, args=(work,), width="stretch")
 
 
-def _forgotten(hand: Hand, timer: Timer) -> None:
+def _forgotten(hand: Hand, timer: Timer, asked: Asked) -> None:
     begun = on_the_clock(timer.started_at)
     st.warning(
         t(
@@ -129,18 +131,14 @@ def _forgotten(hand: Hand, timer: Timer) -> None:
         st.text_input(t("Day it was up"), key=day_key)
         st.text_input(t("Time it was up"), key=time_key, placeholder=f"{begun:%H:%M}")
 
-        def work() -> str | None:
+        def work() -> str:
             day, time = read_day(said(day_key), today=hand.today), read_time(said(time_key))
             if day is None or time is None:
-                return t("Nothing was written down: type the day and the time, or give the timer up.")
+                raise EntryError(t("Nothing was written down: type the day and the time, or give the timer up."))
             ended = datetime.combine(day, time)
             stopped = stop_forgotten(hand.store, timer.id, stopped_at=ended, who=hand.who, operator=hand.code)
-            piece = find_piece(hand.store, timer.restoration_id)
-            if piece is None:
-                return None
-            asked = find_asked(hand.standard, piece, timer.step, timer.reading, today=hand.today)
             return _written(timer, asked, stopped.value)
 
         st.form_submit_button(t("Write this time down as a late entry"), on_click=tap, args=(work,), width="stretch")
     st.markdown(t("Or give it up; no time is written down:"))
-    _give_up(hand, timer)
+    _give_up(hand, timer, asked)

@@ -19,8 +19,23 @@ from remakes.records.store import Store, now
 from remakes.records.typed_values import read_day
 from remakes.views import state
 
-__all__ = ["LARGE", "Hand", "due_day", "hand", "leave", "open_piece", "opened", "said", "show_told", "tap", "tell"]
+__all__ = [
+    "LARGE",
+    "PART",
+    "Hand",
+    "due_day",
+    "hand",
+    "leave",
+    "open_piece",
+    "opened",
+    "said",
+    "show_told",
+    "tap",
+    "tell",
+]
 
+#: Under which the part of the page is kept, and its name in the address.
+PART: Final = "bench_part"
 _TOLD: Final = "bench_told"
 _PIECE: Final = "piece"
 _STEP: Final = "step"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date
 from typing import Any, Final
 
 import pandas as pd
@@ -12,19 +13,21 @@ from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.bench.asked import Asked, asked_of
 from remakes.records.bench.late import NOT_DONE, LateCell, pieces_of_day, save_late
+from remakes.records.bench.moments import on_the_clock
 from remakes.records.bench.pieces import Piece
 from remakes.records.bench.readings import Standing, standing_readings
 from remakes.records.cells import plain_text
 from remakes.texts import later, t, tn
 from remakes.views import fields
 from remakes.views.bench_parts.hand import Hand, said, tell
+from remakes.views.bench_parts.late_drafts import Opened, edited, forget, keep, opened_sheet
 from remakes.views.bench_parts.wording import limit
 
 __all__ = ["changed_cells", "sheet"]
 
 _NUMBER: Final = "number"
-_ROUND: Final = "late_round"  # counts saved sheets: a new key shows what is recorded now
 _NOT_DONE: Final = later(NOT_DONE)
+_YES_NO: Final = (later("yes"), later("no"))
 
 
 def sheet(hand: Hand) -> None:
@@ -56,20 +59,43 @@ def sheet(hand: Hand) -> None:
     columns = _columns([found[step] for found in asked.values() if step in found])
     standing = standing_readings(hand.store, asked)
     rows = [piece for piece in pieces if step in asked[piece.restoration_id]]
-    before = _grid(rows, columns, standing)
-    turn = st.session_state.setdefault(_ROUND, 0)
+    opened = opened_sheet(hand, _grid(rows, step, columns, standing), day=day, step=step)
+    _typed_before(hand, opened)
     after = st.data_editor(
-        before,
+        opened.shown,
         column_config=_config(columns),
         disabled=[_NUMBER],
         hide_index=True,
         num_rows="fixed",
-        on_change="ignore",
-        key=f"late_{day}_{step}_{turn}",
+        key=opened.key,
+        on_change=_keep,
+        args=(hand, opened, step),
     )
     if st.button(t("Save as late entries"), type="primary", key="late_save", width="stretch"):
-        cells = changed_cells(before, after, step=step, not_done=str(t(_NOT_DONE)))
-        _save(hand, cells, day=day)
+        _save(hand, opened, _cells(opened, after, step), day=day)
+
+
+def _keep(hand: Hand, opened: Opened, step: str) -> None:
+    """Every cell that is left goes into the draft, so that a refresh loses none."""
+    keep(hand, opened, _cells(opened, edited(opened.shown, st.session_state[opened.key]), step))
+
+
+def _cells(opened: Opened, after: pd.DataFrame, step: str) -> list[LateCell]:
+    return changed_cells(opened.recorded, after, step=step, not_done=str(t(_NOT_DONE)))
+
+
+def _typed_before(hand: Hand, opened: Opened) -> None:
+    if opened.typed_at is None:
+        return
+    at = on_the_clock(opened.typed_at)
+    st.info(
+        t(
+            "Not saved yet: what you typed on {day} at {time} is back in the sheet.",
+            day=at.date().isoformat(),
+            time=f"{at:%H:%M}",
+        )
+    )
+    st.button(t("Start afresh"), key="late_afresh", on_click=forget, args=(hand, opened))
 
 
 def changed_cells(before: pd.DataFrame, after: pd.DataFrame, *, step: str, not_done: str = NOT_DONE) -> list[LateCell]:
@@ -93,7 +119,7 @@ def changed_cells(before: pd.DataFrame, after: pd.DataFrame, *, step: str, not_d
     return cells
 
 
-def _save(hand: Hand, cells: Sequence[LateCell], *, day: Any) -> None:
+def _save(hand: Hand, opened: Opened, cells: Sequence[LateCell], *, day: date) -> None:
     try:
         saved = save_late(
             hand.store,
@@ -107,7 +133,7 @@ def _save(hand: Hand, cells: Sequence[LateCell], *, day: Any) -> None:
     except RemakesError as error:
         st.error(words.refusal(error))
         return
-    st.session_state[_ROUND] += 1
+    forget(hand, opened)
     message = tn(saved.readings, "One late entry is saved.", "{n} late entries are saved.")
     if saved.after_return:
         marked = t(
@@ -127,35 +153,43 @@ def _codes(hand: Hand) -> None:
         st.text_input(t("Lot (blank: not recorded)"), key="late_lot")
 
 
-def _columns(asked: Sequence[Sequence[Asked]]) -> Mapping[str, Asked]:
-    found: dict[str, Asked] = {}
+def _columns(asked: Sequence[Sequence[Asked]]) -> Mapping[str, Sequence[Asked]]:
+    """By reading, in working order, what the pieces need of it."""
+    found: dict[str, list[Asked]] = {}
     for readings in asked:
         for one in readings:
-            found.setdefault(one.reading, one)
+            found.setdefault(one.reading, []).append(one)
     return found
 
 
 def _grid(
     pieces: Sequence[Piece],
-    columns: Mapping[str, Asked],
+    step: str,
+    readings: Collection[str],
     standing: Mapping[str, Mapping[tuple[str, str], Standing]],
 ) -> pd.DataFrame:
     rows = []
     for piece in pieces:
         row: dict[str, str] = {_NUMBER: piece.restoration_id}
-        for reading, asked in columns.items():
-            one = standing[piece.restoration_id].get((asked.step, reading))
+        for reading in readings:
+            one = standing[piece.restoration_id].get((step, reading))
             row[reading] = "" if one is None else one.value
         rows.append(row)
-    return pd.DataFrame(rows, columns=[_NUMBER, *columns], dtype=object)
+    return pd.DataFrame(rows, columns=[_NUMBER, *readings], dtype=object)
 
 
-def _config(columns: Mapping[str, Asked]) -> dict[str, Any]:
+def _config(columns: Mapping[str, Sequence[Asked]]) -> dict[str, Any]:
     config: dict[str, Any] = {_NUMBER: st.column_config.TextColumn(t("restoration"), pinned=True)}
     for reading, asked in columns.items():
-        label = t("{reading}: {limit}", reading=reading, limit=limit(asked.requirements[0]))
-        if asked.control == "tick":
-            config[reading] = st.column_config.SelectboxColumn(label, options=["yes", "no"])
+        # Materials may differ in their limits: the head of the column names each of them.
+        limits = dict.fromkeys(str(limit(one)) for each in asked for one in each.requirements)
+        label = t("{reading}: {limit}", reading=asked[0].name, limit=" / ".join(limits))
+        if asked[0].control == "tick":
+            config[reading] = st.column_config.SelectboxColumn(label, options=_YES_NO, format_func=_said)
         else:
             config[reading] = st.column_config.TextColumn(label, max_chars=60)
     return config
+
+
+def _said(answer: str | int | float | bool) -> str:
+    return str(t(str(answer)))

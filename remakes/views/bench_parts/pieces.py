@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 
 import streamlit as st
 
 from remakes import words
+from remakes.errors import EntryError
 from remakes.records.bench.delivery import deliver
 from remakes.records.bench.overview import BenchPiece, BenchStand, bench_piece
 from remakes.records.bench.pieces import Piece, find_piece, may_write
-from remakes.records.bench.work import change_work, give_up_work, take_over
+from remakes.records.bench.work import WorkChangedError, change_work, give_up_work, take_over
 from remakes.records.typed_values import read_day
 from remakes.texts import t, tn
 from remakes.views import frame
@@ -160,7 +162,9 @@ def _deliver(hand: Hand, piece: Piece, one: BenchPiece) -> None:
         st.text_input(t("Left the lab on"), value=hand.today.isoformat(), key=key)
 
         def work() -> str:
-            day = read_day(said(key), today=hand.today) or hand.today
+            day = read_day(said(key), today=hand.today)
+            if day is None:
+                raise EntryError(t("No day was typed. Type the day on which it left the lab, then deliver."))
             moved = deliver(hand.store, number, delivered_on=day, version=piece.version, who=hand.who)
             leave()
             return tn(
@@ -176,7 +180,7 @@ def _deliver(hand: Hand, piece: Piece, one: BenchPiece) -> None:
 def _correct(hand: Hand, piece: Piece) -> None:
     number = piece.restoration_id
     with st.expander(t("Correct what is known of it")), st.form(f"correct_{number}", border=False):
-        shown = {
+        shown: dict[str, tuple[str, str]] = {
             "teeth": (t("Teeth"), piece.teeth),
             "units": (t("Units"), str(piece.units)),
             "veneer": (t("Veneer"), piece.veneer or ""),
@@ -191,10 +195,24 @@ def _correct(hand: Hand, piece: Piece) -> None:
         def work() -> str:
             changes: dict[str, object] = {name: said(key) for name, key in keys.items()}
             changes["due_on"] = due_day(said(keys["due_on"]), hand.today)
-            change_work(hand.store, number, changes, version=piece.version or 0, who=hand.who)
+            try:
+                change_work(hand.store, number, changes, version=piece.version or 0, who=hand.who)
+            except WorkChangedError as error:
+                raise EntryError(_with_typed(error, shown, keys)) from error
             return t("{number} is corrected.", number=words.plain(number))
 
         st.form_submit_button(t("Keep the correction"), key="correct", on_click=tap, args=(work,), width="stretch")
+
+
+def _with_typed(error: WorkChangedError, shown: Mapping[str, tuple[str, str]], keys: Mapping[str, str]) -> str:
+    """The refusal, and what was typed in vain: the fields show what stands there now."""
+    typed = [
+        t("{field}: {value}", field=label, value=said(keys[name]) or t("blank"))
+        for name, (label, before) in shown.items()
+        if said(keys[name]) != before
+    ]
+    refusal = str(error.args[0])
+    return t("{refusal} You had typed: {typed}.", refusal=refusal, typed=words.listed(typed)) if typed else refusal
 
 
 def _give_up(hand: Hand, piece: Piece) -> None:

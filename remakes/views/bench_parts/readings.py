@@ -14,7 +14,7 @@ from remakes.texts import t
 from remakes.views import cautions
 from remakes.views.bench_parts import clocks
 from remakes.views.bench_parts.hand import Hand, said, tap
-from remakes.views.bench_parts.wording import asks, standing_in_words
+from remakes.views.bench_parts.wording import asks, name, standing_in_words
 
 __all__ = ["show_step"]
 
@@ -76,7 +76,7 @@ def _reading(hand: Hand, one: BenchPiece, asked: Asked, timer: Timer | None) -> 
         return
     if standing.reading_id is not None and not standing.reason and asked.missed(standing.value):
         _why(hand, standing.reading_id)
-    with st.expander(t("Correct {reading}", reading=words.plain(asked.reading))):
+    with st.expander(t("Correct {reading}", reading=name(asked))):
         _controls(hand, number, asked)
         if standing.reading_id is not None:
             _take_back(hand, standing, asked)
@@ -129,22 +129,25 @@ def _button(
 
 
 def _typed(hand: Hand, number: str, asked: Asked, *, label: str) -> None:
-    name = f"{number}_{asked.step}_{asked.reading}"
+    place = f"{number}_{asked.step}_{asked.reading}"
     unit = asked.unit
-    with st.form(f"form_{name}", border=False, clear_on_submit=True):
-        key = f"typed_{name}"
-        reading = words.plain(asked.reading)
+    with st.form(f"form_{place}", border=False):
+        key = f"typed_{place}"
+        reading = name(asked)
         shown = t("{label}: {reading}", label=label, reading=reading)
         if unit:
             shown = t("{label}: {reading} in {unit}", label=label, reading=reading, unit=unit)
         st.text_input(shown, key=key)
 
         def work() -> str:
-            return _write(hand, number, asked, said(key))
+            told = _write(hand, number, asked, said(key))
+            # What is refused stays, to be mended.
+            st.session_state[key] = ""
+            return told
 
         st.form_submit_button(
-            t("Write {reading} down", reading=words.plain(asked.reading)),
-            key=f"save_{name}",
+            t("Write {reading} down", reading=reading),
+            key=f"save_{place}",
             on_click=tap,
             args=(work,),
             width="stretch",
@@ -164,7 +167,7 @@ def _write(hand: Hand, number: str, asked: Asked, value: str, *, not_done: bool 
         lot=codes.lot,
     )
     write_reading(hand.store, written, who=hand.who)
-    return t("{number}: {reading} is written down.", number=words.plain(number), reading=words.plain(asked.reading))
+    return t("{number}: {reading} is written down.", number=words.plain(number), reading=name(asked))
 
 
 def _why(hand: Hand, reading_id: int) -> None:
@@ -186,8 +189,8 @@ def _take_back(hand: Hand, standing: Standing, asked: Asked) -> None:
 
         def work() -> str:
             void_reading(hand.store, standing.reading_id or 0, who=hand.who, why=said(key))
-            return t("{reading} is taken back, and kept with the reason.", reading=words.plain(asked.reading))
+            return t("{reading} is taken back, and kept with the reason.", reading=name(asked))
 
         st.form_submit_button(
-            t("Take {reading} back", reading=words.plain(asked.reading)), on_click=tap, args=(work,), width="stretch"
+            t("Take {reading} back", reading=name(asked)), on_click=tap, args=(work,), width="stretch"
         )

@@ -11,9 +11,10 @@ from remakes import words
 from remakes.records.bench.codes import Meaning, meanings, use_at_step
 from remakes.records.bench.overview import bench_piece
 from remakes.records.bench.pieces import find_piece
+from remakes.records.look_up import match_number
 from remakes.texts import later, t
 from remakes.views import frame
-from remakes.views.bench_parts.hand import Hand, open_piece, opened, said, tap, tell
+from remakes.views.bench_parts.hand import PART, Hand, open_piece, opened, said, tap, tell
 
 __all__ = ["NEW_NUMBER", "ask", "field"]
 
@@ -51,9 +52,12 @@ def _scanned(hand: Hand) -> None:
         return
 
     def work() -> str | None:
-        known = meanings(hand.store, code)
+        seen, known = code, meanings(hand.store, code)
+        if not known and (alike := match_number(hand.store, code, in_work=True).found):
+            # Typed in small letters or with a blank: the same number, and no second piece of it.
+            seen, known = alike, meanings(hand.store, alike)
         if len(known) == 1:
-            return _take(hand, code, known[0])
+            return _take(hand, seen, known[0])
         st.session_state[_ASKED] = (code, known)
         return None
 
@@ -64,6 +68,7 @@ def _take(hand: Hand, code: str, meaning: Meaning) -> str | None:
     if meaning == "restoration":
         piece = find_piece(hand.store, code)
         if piece is not None:
+            st.session_state[PART] = "bench"
             open_piece(code, bench_piece(hand.store, piece, hand.standard, today=hand.today).next_step)
         return None
     step = opened()[1]
@@ -97,7 +102,7 @@ def ask(hand: Hand) -> None:
         def as_work() -> None:
             st.session_state.pop(_ASKED, None)
             st.session_state[NEW_NUMBER] = code
-            st.session_state["bench_part"] = "begin"
+            st.session_state[PART] = "begin"
 
         if opened()[1]:
             st.button(t("A machine"), key="asked_machine", on_click=as_code, args=("equipment",), width="stretch")

@@ -11,7 +11,7 @@ from remakes.records.bench.readings import Standing
 from remakes.records.requirements import Requirement
 from remakes.texts import either, t
 
-__all__ = ["asks", "clock", "limit", "piece_in_words", "standing_in_words", "status"]
+__all__ = ["asks", "clock", "limit", "name", "piece_in_words", "standing_in_words", "status"]
 
 
 def limit(one: Requirement) -> str:
@@ -30,15 +30,20 @@ def limit(one: Requirement) -> str:
             return t("not {values}", values=either(words.code(value) for value in rule.values))
 
 
+def name(asked: Asked) -> str:
+    """What a reading is called, for a place that reads Markdown."""
+    return words.plain(asked.name)
+
+
 def asks(asked: Asked) -> str:
     """What a reading must be, and what the standard says of it, for a place that reads Markdown."""
     says = dict.fromkeys(words.plain(one.says) for one in asked.requirements if one.says)
     limits = dict.fromkeys(words.plain(limit(one)) for one in asked.requirements)
-    parts = [*says] or [words.plain(asked.reading)]
+    parts = [*says] or [name(asked)]
     return t(
         "**{says}** ({reading}: {limits})",
         says="; ".join(parts),
-        reading=words.plain(asked.reading),
+        reading=name(asked),
         limits="; ".join(limits),
     )
 

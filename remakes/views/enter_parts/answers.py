@@ -20,12 +20,14 @@ __all__ = [
     "begin",
     "content",
     "forget",
+    "give_up",
     "keep",
     "key",
     "known",
     "next_round",
     "number_key",
     "put_back",
+    "refill",
     "restored",
     "round_number",
     "set_aside",
@@ -139,8 +141,9 @@ def restored() -> Said | None:
 
 
 def set_aside(answers: dict[str, Any]) -> None:
-    """Keep an entry that a scan of another piece interrupted."""
-    keep_draft(state.store(), _ASIDE, {"format": _FORMAT, "answers": answers}, owner=_owner())
+    """Keep an entry that another one interrupts, before those set aside earlier; one without a defect holds nothing."""
+    if answers.get(_NUMBER) and answers.get("defect"):
+        _keep_aside([answers, *_aside()])
 
 
 def start_with(number: str) -> None:
@@ -149,27 +152,49 @@ def start_with(number: str) -> None:
     typed = draft.content.get("answers", {}) if draft and draft.content.get("format") == _FORMAT else {}
     if typed.get(_NUMBER) == number:
         return
-    if typed.get("defect"):
-        set_aside(typed)
+    set_aside(typed)
     next_round()
     put_back({_NUMBER: number})
 
 
 def waiting() -> dict[str, Any] | None:
     """The entry that was set aside last."""
+    return next(iter(_aside()), None)
+
+
+def take_up() -> None:
+    """Go on with the entry that was set aside last; what the form holds takes its place."""
+    found, *others = _aside() or [{}]
+    _keep_aside(others)
+    refill(found)
+
+
+def give_up() -> None:
+    """The entry that was set aside last is not wanted any more."""
+    _keep_aside(_aside()[1:])
+
+
+def refill(answers: dict[str, Any]) -> None:
+    """Other answers into the form; an entry that stands there is set aside."""
+    set_aside(content())
+    next_round()
+    put_back(answers)
+
+
+def _aside() -> list[dict[str, Any]]:
+    """The entries set aside, the latest first."""
     draft = load_draft(state.store(), _ASIDE, owner=_owner())
     if draft is None or draft.content.get("format") != _FORMAT:
-        return None
-    found: dict[str, Any] = draft.content.get("answers", {})
-    return found or None
+        return []
+    return [one for one in (draft.content.get("answers", {}), *draft.content.get("earlier", ())) if one]
 
 
-def take_up(answers: dict[str, Any] | None) -> None:
-    """Go on with the entry that was set aside, or with nothing: it is given up."""
-    drop_draft(state.store(), _ASIDE, owner=_owner())
-    if answers is not None:
-        next_round()
-        put_back(answers)
+def _keep_aside(entries: Sequence[dict[str, Any]]) -> None:
+    if not entries:
+        drop_draft(state.store(), _ASIDE, owner=_owner())
+        return
+    latest, *earlier = entries
+    keep_draft(state.store(), _ASIDE, {"format": _FORMAT, "answers": latest, "earlier": earlier}, owner=_owner())
 
 
 def _owner() -> str:

@@ -15,7 +15,7 @@ from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS
 from remakes.records.entries import RefusedEntryError
 from remakes.records.look_up import RecordedReturn
 from remakes.texts import later, t
-from remakes.views import frame, state
+from remakes.views import cautions, frame, state
 from remakes.views.fields import day_field, number_field
 
 __all__ = ["open_for"]
@@ -93,7 +93,19 @@ def _fields(one: RecordedReturn) -> dict[str, Any]:
             )
             found["bare_metal_pct"] = _or_typed(bare, f"{start}bare_metal_pct")
         found["extra"] = {**one.extra, **_details(start, defect, one)}
+    if defect != one.defect:
+        _leave_out_former(found, one)
+    if found["harm"] and not one.harm:
+        st.error(t(cautions.HARM), icon=":material/warning:")
     return found
+
+
+def _leave_out_former(found: dict[str, Any], one: RecordedReturn) -> None:
+    """Answers about the former defect say nothing about another one."""
+    if found["defect"] not in BROKEN:
+        found |= {"plane": None, "bare_metal_pct": None}
+    for asked in DEFECT_QUESTIONS.get(one.defect, ()):
+        found["extra"].pop(asked.name, None)
 
 
 def _details(start: str, defect: str, one: RecordedReturn) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""What the browser does for whoever holds a scanner: it brings scans home, and hands over what was typed last."""
+"""What the browser does for whoever types fast or holds a scanner: no key is lost, and scans find their way home."""
 
 from __future__ import annotations
 
@@ -7,95 +7,84 @@ from typing import Any, Final
 
 import streamlit as st
 
-__all__ = ["listen"]
+from remakes.records.codes import DEFECTS
+from remakes.texts import tn
+from remakes.views.enter_parts import answers
+from remakes.views.enter_parts.keys_script import SCRIPT
+
+__all__ = ["listen", "note_save", "save_key"]
 
 _CURSOR: Final = "enter_cursor"
-
-# A scanner types letters without a pause, and ends with Enter. While the cursor is in no text field, where letters mean
-# nothing, they go into the field for the number; the Enter must not press the button that happens to have the focus.
-# The save key leaves the text field first, as a click would, so that the last word is handed over before the save.
-_LISTEN: Final = """
-export default function (component) {
-  // One listener for the life of the window: made anew at each run of the page, it would be deaf in between.
-  const shared = window.remakesKeys ??= { label: "", cursor: null, listening: false }
-  shared.label = component.data.label
-  const longest = 1000
-  let burst = "", last = 0
-  const text = (one) => one && (one.tagName === "TEXTAREA" ||
-    (one.tagName === "INPUT" && !["radio", "checkbox", "button", "file"].includes(one.type)))
-  const field = () => document.querySelector(`input[aria-label="${CSS.escape(shared.label)}"]`)
-  const put = (into, value) => {
-    Object.getOwnPropertyDescriptor(HTMLInputElement.prototype, "value").set.call(into, value)
-    into.dispatchEvent(new Event("input", { bubbles: true }))
-  }
-  const enter = (into) => into.dispatchEvent(
-    new KeyboardEvent("keydown", { key: "Enter", code: "Enter", keyCode: 13, bubbles: true, cancelable: true }))
-  const heard = (event) => {
-    if (!event.isTrusted) return
-    const at = document.activeElement
-    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "s" && text(at)) {
-      at.blur()
-      return
-    }
-    if (text(at) || document.querySelector('[role="dialog"]') || event.ctrlKey || event.metaKey || event.altKey) {
-      burst = ""
-      return
-    }
-    const quick = event.timeStamp - last < longest
-    last = event.timeStamp
-    if (event.key === "Enter") {
-      const scanned = quick && burst.length >= 3 ? burst : "", into = field()
-      burst = ""
-      if (!scanned || !into) return
-      event.preventDefault()
-      event.stopImmediatePropagation()
-      into.focus()
-      put(into, scanned)
-      setTimeout(() => enter(into), 40)
-    } else if (event.key.length === 1) {
-      burst = quick ? burst + event.key : event.key.trim()
-      if (event.key === " " && burst.length > 1) event.preventDefault()
-    }
-  }
-  // The field may not be drawn yet, or an old one may still stand and take the cursor away with it when it goes.
-  const cursor = (tries, placed) => {
-    const into = field(), at = document.activeElement, scanning = burst && performance.now() - last < longest
-    if (into && at !== into && !scanning && (at === document.body || !placed)) {
-      into.focus()
-      into.select()
-    } else if (placed && at !== into && at !== document.body) {
-      return
-    }
-    if (tries) setTimeout(() => cursor(tries - 1, placed || at === into), 50)
-  }
-  if (component.data.cursor && shared.cursor !== component.data.cursor) {
-    shared.cursor = component.data.cursor
-    setTimeout(() => cursor(60, false), 50)
-  }
-  if (!shared.listening) {
-    shared.listening = true
-    window.addEventListener("keydown", heard, true)
-  }
-}
-"""
+_TRIES: Final = "enter_tries"
 
 
-def listen(label: str, *, cursor: bool) -> None:
-    """Listen for scans, and for the save key.
+def save_key() -> str:
+    """The key of the button that saves, which the save key presses."""
+    return f"save_{answers.round_number()}"
+
+
+def note_save() -> None:
+    """A save was asked for and is being answered, well or not: what was typed since can go on."""
+    st.session_state[_TRIES] = st.session_state.get(_TRIES, 0) + 1
+
+
+def listen(label: str, *, prose: tuple[str, ...], form: bool, cursor: bool) -> None:
+    """At the end of the page: keep what is typed until the form stands that it was typed for, and listen for scans.
+
+    Scans go to the field for the number from wherever letters mean nothing, and from the fields of prose: there,
+    what comes faster than a hand types, holds a digit and no blank, and ends with Enter is a scan. In every other
+    field a number may be wanted, so it stays there.
 
     Parameters
     ----------
     label : str
         Of the text field that scans go to: a constant, never text of the records.
+    prose : tuple of str
+        Labels of the text fields in which no scan belongs.
+    form : bool
+        The questions are on the page.
     cursor : bool
-        Place the cursor there now, as soon as the field is drawn.
+        Place the cursor in the field for the number now, as soon as it is drawn.
     """
     if cursor:
         # Another word than before: the browser places the cursor once for each.
         st.session_state[_CURSOR] = time.time()
-    data = {"label": label, "cursor": st.session_state.get(_CURSOR)}
-    _component()(data=data, key="enter_keys", height=0)
+    given = answers.content()
+    data = {
+        "label": label,
+        "prose": list(prose),
+        "cursor": st.session_state.get(_CURSOR),
+        # What this page was drawn for: the browser holds keys while it knows of newer answers.
+        "form": form,
+        "number": str(given.get("number", "")).strip(),
+        "defect": _place(given.get("defect")) if form else "",
+        "tries": st.session_state.get(_TRIES, 0),
+        "start": answers.key(""),
+        "save": save_key(),
+    }
+    told = _component()(data=data, key="enter_keys", height=0, on_dropped_change=_nothing)
+    if lost := getattr(told, "dropped", None):
+        st.toast(
+            tn(
+                int(lost),
+                "{n} key that was typed while the page was being drawn did not fit what it shows now, and was left "
+                "out. Look at the form, then go on.",
+                "{n} keys that were typed while the page was being drawn did not fit what it shows now, and were left "
+                "out. Look at the form, then go on.",
+            ),
+            icon=":material/keyboard:",
+        )
+
+
+def _place(defect: object) -> str:
+    """The place of a defect among the choices, as the browser names it; blank: none."""
+    codes: list[object] = list(DEFECTS)
+    return str(codes.index(defect)) if defect in codes else ""
+
+
+def _nothing() -> None:
+    """What the browser tells is read where it arrives."""
 
 
 def _component() -> Any:
-    return st.components.v2.component("enter_keys", html="<span></span>", js=_LISTEN)
+    return st.components.v2.component("enter_keys", html="<span></span>", js=SCRIPT)

@@ -33,6 +33,14 @@ class Link:
         """Link the two."""
         link_remake(state.store(), self.remake, replaces=self.replaces, who=who)
 
+    def tried(self, who: str) -> RemakesError | None:
+        """Link the two, where the return is saved already; why not, if somebody else was quicker."""
+        try:
+            self.make(who)
+        except RemakesError as error:
+            return error
+        return None
+
 
 def ask(record: RestorationRecord, disposition: str | None) -> list[Link]:
     """The links that follow from what was answered; none is compulsory."""

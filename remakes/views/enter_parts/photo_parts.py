@@ -53,16 +53,15 @@ def check(contents: Sequence[bytes]) -> None:
         clean_picture(one)
 
 
-def attach(return_id: str, contents: Sequence[bytes]) -> int:
-    """Keep the photos with a saved return; says beside it what could not be kept. Gives how many were."""
-    visitor, kept = state.require("quality", "manager"), 0
+def attach(return_id: str, contents: Sequence[bytes]) -> list[RemakesError]:
+    """Keep the photos with a saved return; gives why others could not be kept."""
+    visitor, refused = state.require("quality", "manager"), []
     for content in contents:
         try:
             add_photo(state.store(), return_id, content, who=visitor.who)
-            kept += 1
         except RemakesError as error:
-            st.error(words.refusal(error))
-    return kept
+            refused.append(error)
+    return refused
 
 
 def open_for(return_id: str, restoration_id: str) -> None:
@@ -79,7 +78,10 @@ def _dialog(return_id: str, restoration_id: str) -> None:
         except RemakesError as error:
             st.error(words.refusal(error))
             return
-        if attach(return_id, chosen) == len(chosen):
+        refused = attach(return_id, chosen)
+        for one in refused:
+            st.error(words.refusal(one))
+        if not refused:
             st.rerun()
 
 

@@ -12,12 +12,16 @@ from remakes import words
 from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
 from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS
 from remakes.records.look_up import RestorationRecord
-from remakes.texts import t
+from remakes.texts import later, t
 from remakes.views import cautions
 from remakes.views.enter_parts import answers
 from remakes.views.fields import day_field, number_field
 
-__all__ = ["about", "circumstances", "defects", "further", "harm", "judgement"]
+__all__ = ["JUDGED_BY", "NOTE", "about", "circumstances", "defects", "further", "harm", "judgement"]
+
+#: The fields that take prose.
+NOTE: Final = later("Note, in the reporter's words")
+JUDGED_BY: Final = later("Judged by")
 
 _YES_NO: Final = ("no", "yes")
 
@@ -126,14 +130,12 @@ def circumstances(record: RestorationRecord, *, today: date) -> dict[str, Any]:
         "disposition": _choice("disposition", t("What was done"), {one: one for one in DISPOSITIONS}),
         "attributed_to": _choice("attributed", t("Put down to"), {one: one for one in ATTRIBUTED_TO}),
     }
-    note = st.text_input(
-        t("Note, in the reporter's words"), key=answers.key("note"), placeholder=t("no names"), live="500ms"
-    )
+    note = st.text_input(t(NOTE), key=answers.key("note"), placeholder=t("no names"), live="500ms")
     left, middle, right = st.columns(3)
     reported = _today_at_first(today)
     found |= {
         "reported_on": _or_typed(day_field(t("Reported on"), key=reported, place=left), reported),
-        "judged_by": middle.text_input(t("Judged by"), key=answers.key("judged"), placeholder=t("pseudonym or role")),
+        "judged_by": middle.text_input(t(JUDGED_BY), key=answers.key("judged"), placeholder=t("pseudonym or role")),
         "return_id": right.text_input(
             t("Return number"), key=answers.key("return_id"), placeholder=t("next of the day")
         ),

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isfinite
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import streamlit as st
 
 from remakes import charts, flow, words
 from remakes.texts import t, tn
 from remakes.views import downloads, frame
+from remakes.views.addressed import from_address, into_address
 from remakes.views.month_parts.wording import about, number
 
 if TYPE_CHECKING:
     from remakes.trends.months.delivery_months import DeliveryShare
 
 __all__ = ["show"]
+
+#: The time of service that is looked at, in months; stands in the address as a number, whoever reads.
+_WITHIN: Final = "within"
+_FIRST: Final = 3
 
 
 def show(review: flow.MonthReview, defect: str) -> None:
@@ -27,15 +32,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
         return
     times = sorted({one.within_months for one in of_defect})
     head = st.container()
-    within = st.segmented_control(
-        t("Came back within"),
-        times,
-        default=3 if 3 in times else times[0],
-        required=True,
-        format_func=_months,
-        key="within",
-        bind="query-params",
-    )
+    within = _within_chosen(times)
     chosen = [one for one in of_defect if one.within_months == within]
     with head:
         _answer(chosen, defect)
@@ -56,8 +53,18 @@ def show(review: flow.MonthReview, defect: str) -> None:
     downloads.offer_csv([_plain_row(one) for one in chosen], name=f"returns_by_delivery_{defect}_{within}")
 
 
-def _months(count: int) -> str:
-    return tn(count, "{n:,} month", "{n:,} months")
+def _within_chosen(times: Sequence[int]) -> int:
+    names = [str(one) for one in times]
+    first = str(_FIRST if _FIRST in times else times[0])
+    from_address(_WITHIN, names)
+    st.session_state.setdefault(_WITHIN, first)
+    chosen = st.segmented_control(t("Came back within"), names, required=True, format_func=_months, key=_WITHIN)
+    into_address(_WITHIN, first)
+    return int(chosen or first)
+
+
+def _months(count: str) -> str:
+    return tn(int(count), "{n:,} month", "{n:,} months")
 
 
 def _answer(chosen: Sequence[DeliveryShare], defect: str) -> None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Final
 import streamlit as st
 
 from remakes import charts, flow, words
-from remakes.texts import t, tn
+from remakes.texts import in_english, t, tn
 from remakes.views import downloads, frame, state
+from remakes.views.addressed import from_address, into_address
 from remakes.views.month_parts.wording import about, answer, number
 
 if TYPE_CHECKING:
@@ -21,6 +22,8 @@ __all__ = ["show"]
 
 #: Lines of the chart; the table has all.
 _DRAWN: Final = 12
+#: The lot or machine that is looked at; stands in the address, in English whoever reads.
+_SOURCE: Final = "source"
 
 
 def show(review: flow.MonthReview, defect: str) -> None:
@@ -102,18 +105,35 @@ def _made_with(figures: Sequence[SourceFigure]) -> None:
         ]
         if said:
             st.markdown("\n".join(dict.fromkeys(said)))
-    by_name = {name: _first(figures, name) for name in [*out, *sorted({one.name for one in figures} - {*out})]}
+    names = [*out, *sorted({one.name for one in figures} - {*out})]
+    picked = _picked({in_english(name): _first(figures, name) for name in names}, out)
+    if picked is not None:
+        _concerned(picked, picked.name)
+
+
+def _picked(by_name: Mapping[str, SourceFigure], out: Sequence[str]) -> SourceFigure | None:
+    first = next(iter(by_name)) if out else None
+
+    def shown(name: str) -> str:
+        said = _source(by_name[name])
+        return t("{name} (stands out)", name=said) if by_name[name].name in out else said
+
+    # A lot of another month may not be among those of this one.
+    if st.session_state.get(_SOURCE) not in by_name:
+        st.session_state.pop(_SOURCE, None)
+    from_address(_SOURCE, by_name)
+    if first:
+        st.session_state.setdefault(_SOURCE, first)
     picked = st.selectbox(
         t("Made with"),
         list(by_name),
-        index=0 if out else None,
+        index=0 if first else None,
         placeholder=t("Choose a lot or a machine"),
-        format_func=lambda name: t("{name} (stands out)", name=t(name)) if name in out else t(name),
-        key="source",
-        bind="query-params",
+        format_func=shown,
+        key=_SOURCE,
     )
-    if picked is not None and picked in by_name:
-        _concerned(by_name[picked], picked)
+    into_address(_SOURCE, first or "")
+    return by_name.get(picked or "")
 
 
 def _first(figures: Sequence[SourceFigure], name: str) -> SourceFigure:

@@ -9,7 +9,7 @@ import streamlit as st
 
 from remakes import words
 from remakes.errors import RemakesError
-from remakes.records.backups import backup_remark, copy_as_bytes, keep_copy, last_copy
+from remakes.records.backups import backup_remark, copy_as_bytes, keep_copy, last_copy, photos_go_to
 from remakes.records.photos import photos_folder
 from remakes.records.store import Store
 from remakes.records.upkeep import Finding, check
@@ -38,7 +38,7 @@ def show() -> None:
         )
     else:
         _into_folder(records)
-        _download()
+        _download(records)
     _where(records)
     st.subheader(t("Are the records sound?"))
     _soundness()
@@ -70,22 +70,31 @@ def _into_folder(records: Store) -> None:
         save(opened, work)
 
 
-def _download() -> None:
-    who, records = state.visitor().who, visitors.store_later("keep people")
+def _download(records: Store) -> None:
+    who, opened = state.visitor().who, visitors.store_later("keep people")
     st.download_button(
         t("Download a copy"),
-        data=lambda: copy_as_bytes(records(), who=who),
-        file_name=f"remakes-{date.today().isoformat()}.sqlite",
-        mime="application/vnd.sqlite3",
+        data=lambda: copy_as_bytes(opened(), who=who),
+        file_name=f"remakes-{date.today().isoformat()}.zip",
+        mime="application/zip",
         key="copy_download",
         on_click="ignore",
     )
     st.caption(
         t(
-            "A copy holds everything: pseudonyms, case numbers, and what signs people in. Keep it where only a manager "
-            "gets at it. To go back to a copy, stop the app and start it with the copy after --db."
+            "A copy holds everything: pseudonyms, case numbers, what signs people in, and the photos, which stand in "
+            "a folder beside the .sqlite file. Keep it where only a manager gets at it. To go back to a copy, stop the "
+            "app, unpack a download, and start the app with the .sqlite file after --db."
         )
     )
+    if place := photos_go_to(records):
+        st.caption(
+            t(
+                "The photos of these records stand in a folder of their own: when you go back to a copy, put what is "
+                "in its folder of photos into {folder}.",
+                folder=words.plain(str(place)),
+            )
+        )
 
 
 def _where(records: Store) -> None:

@@ -35,6 +35,7 @@ _TABLES: Final = {
     "bench_readings": later("readings at the bench"),
     "timers": later("timers"),
     "photos": later("photos"),
+    "column maps": later("column maps"),
 }
 
 #: What the log calls a change, so that it can be said in every language.
@@ -43,6 +44,7 @@ _DONE: Final = (
     later("add person"),
     later("add photo"),
     later("add requirement"),
+    later("backup"),
     later("begin work"),
     later("change action"),
     later("change costs"),
@@ -54,7 +56,6 @@ _DONE: Final = (
     later("change work"),
     later("correct requirement"),
     later("correct return"),
-    later("copy"),
     later("decide action"),
     later("deliver"),
     later("delivered by import"),

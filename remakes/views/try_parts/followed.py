@@ -110,7 +110,7 @@ def _how_long(found: FollowUp) -> str:
     if found.months_more is None:
         return run_on(seen, t("How much longer it takes cannot be said."))
     more = t(
-        "About {months} more to a verdict by the returns, at this pace.",
+        "About {months} more to a verdict, at this pace.",
         months=words.figure(found.months_more, digits=0),
     )
     return run_on(seen, more)

@@ -26,6 +26,7 @@ from remakes.records.importers.intake import _Intake
 from remakes.records.rows import ReadingRow
 from remakes.records.standard import load_standard, parse_standard, save_standard
 from remakes.records.store import Store, open_store
+from tests.new_stores import new_store
 from tests.records.importers.lists import (
     ACTIONS,
     STANDARD,
@@ -39,9 +40,9 @@ from tests.records.importers.lists import (
 )
 
 TODAY = date(2026, 11, 25)
-# The store is emptied by undoing, within each example.
+# Each example begins with an empty store.
 steady = settings(
-    derandomize=True, deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True, deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -336,7 +337,7 @@ def test_any_lists_can_be_imported_twice_and_undone(
     log: list[Mapping[str, str]],
     complaints: list[Mapping[str, str]],
 ) -> None:
-    store = open_store(str(tmp_path / "any.sqlite"))
+    store = new_store(tmp_path / "any.sqlite")
     try:
         folders = [
             write(tmp_path / "first", restorations=first, process_log=log, returns=complaints),
@@ -371,7 +372,7 @@ def _undo_as_far_as_it_goes(store: Store) -> None:
 @steady
 @given(data=st.binary(max_size=300), name=st.sampled_from(["restorations.csv", "standard.toml", "lab.xlsx"]))
 def test_any_bytes_are_imported_or_refused_in_words(tmp_path: Path, data: bytes, name: str) -> None:
-    store = open_store(str(tmp_path / "bytes.sqlite"))
+    store = new_store(tmp_path / "bytes.sqlite")
     try:
         (tmp_path / name).write_bytes(data)
         report = take(store, tmp_path / name)
@@ -387,7 +388,7 @@ def test_any_bytes_are_imported_or_refused_in_words(tmp_path: Path, data: bytes,
 def test_any_lines_below_a_header_are_taken_or_refused(
     tmp_path: Path, lines: Sequence[Sequence[str]], separator: str
 ) -> None:
-    store = open_store(str(tmp_path / "lines.sqlite"))
+    store = new_store(tmp_path / "lines.sqlite")
     header = separator.join(["restoration_id", "kind", "units", "delivered_on"])
     content = "\n".join([header, *(separator.join(line) for line in lines)])
     try:

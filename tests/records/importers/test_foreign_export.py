@@ -10,8 +10,9 @@ import pytest
 
 from remakes.records.importers import ImportReport, import_paths
 from remakes.records.importers.grids import open_workbook
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
 from synthetic_data.foreign_export import make as export
+from tests.new_stores import new_store
 from tests.records.importers.lists import recorded
 
 FOLDER = export.HERE
@@ -21,7 +22,7 @@ STANDARD = FOLDER / "clean" / "standard.toml"
 
 @pytest.fixture
 def stores(tmp_path: Path) -> Iterator[tuple[Store, Store]]:
-    opened = open_store(str(tmp_path / "messy.sqlite")), open_store(str(tmp_path / "clean.sqlite"))
+    opened = new_store(tmp_path / "messy.sqlite"), new_store(tmp_path / "clean.sqlite")
     yield opened
     for one in opened:
         one.close()

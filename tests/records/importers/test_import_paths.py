@@ -16,7 +16,8 @@ from remakes.records import schema
 from remakes.records.entries import void_return
 from remakes.records.importers import ImportReport, Refusal, TableReport, import_paths, list_imports
 from remakes.records.standard import load_standard
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
+from tests.new_stores import new_store
 from tests.records.importers.lists import (
     STANDARD,
     csv_text,
@@ -34,7 +35,7 @@ TODAY = date(2026, 11, 25)
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     """SQLite alone: what is read and refused does not depend on the database."""
-    opened = open_store(str(tmp_path / "lab.sqlite"))
+    opened = new_store(tmp_path / "lab.sqlite")
     yield opened
     opened.close()
 

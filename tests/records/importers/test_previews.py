@@ -10,7 +10,8 @@ import pytest
 
 from remakes.errors import FileError
 from remakes.records.importers import TablePreview, import_paths, preview
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
+from tests.new_stores import new_store
 from tests.records.importers.lists import STANDARD, everything, reading, restoration, returned, small_lab, write
 
 TODAY = date(2026, 11, 25)
@@ -19,7 +20,7 @@ TODAY = date(2026, 11, 25)
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     """SQLite alone: nothing is written here."""
-    opened = open_store(str(tmp_path / "lab.sqlite"))
+    opened = new_store(tmp_path / "lab.sqlite")
     yield opened
     opened.close()
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -13,8 +12,9 @@ from hypothesis import strategies as st
 
 from remakes.errors import InputError
 from remakes.records.importers import import_paths, list_imports, undo_import
-from remakes.records.store import Store, open_store
+from remakes.records.store import Store
 from remakes.records.upkeep import check
+from tests.new_stores import new_store
 from tests.records.importers.lists import everything, reading, restoration, returned, write
 
 TODAY = date(2026, 11, 25)
@@ -44,7 +44,7 @@ files = st.one_of(
 )
 
 
-@settings(derandomize=True, deadline=None, max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(derandomize=True, deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     days=st.tuples(delivered, delivered),
     later=st.lists(files, min_size=2, max_size=5),
@@ -57,7 +57,7 @@ def test_undo_in_any_order(
     early: int | None,
 ) -> None:
     first = [restoration(one, delivered_on=day, received_on="") for one, day in zip(IDS, days, strict=True)]
-    store = _new_store(tmp_path)
+    store = new_store(tmp_path / "lab.sqlite")
     try:
         empty = everything(store)
         import_paths(store, [write(tmp_path / "first", restorations=first)], today=TODAY)
@@ -80,15 +80,6 @@ def test_undo_in_any_order(
         assert everything(store) == empty
     finally:
         store.close()
-
-
-def _new_store(folder: Path) -> Store:
-    """A copy of an empty store: making one anew for each example takes most of the time."""
-    template = folder / "empty.sqlite"
-    if not template.exists():
-        open_store(str(template)).close()
-    shutil.copy(template, folder / "lab.sqlite")
-    return open_store(str(folder / "lab.sqlite"))
 
 
 def _in_force(store: Store) -> list[int]:
