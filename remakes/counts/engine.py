@@ -24,13 +24,17 @@ class Tables:
 
     def __init__(self, engine: Any, snapshot: Snapshot) -> None:
         self.engine = engine
+        self._kept: set[str] = set()
         self.restorations = engine.create_table("restorations", snapshot.restorations, temp=True)
         self.process_log = engine.create_table("process_log", snapshot.process_log, temp=True)
         self.returns = engine.create_table("returns", snapshot.returns, temp=True)
 
     def keep(self, name: str, expression: Any) -> Any:
         """Work an expression out once and keep its rows for the queries that follow."""
-        return self.engine.create_table(name, expression, temp=True, overwrite=True)
+        # To replace a table the engine first fills another one and copies it.
+        table = self.engine.create_table(name, expression, temp=True, overwrite=name in self._kept)
+        self._kept.add(name)
+        return table
 
 
 def connect(snapshot: Snapshot) -> Tables:

@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 import streamlit as st
-from streamlit import runtime
+from streamlit import net_util, runtime
 
 from remakes.errors import EntryError, RemakesError
 from remakes.texts import t
@@ -27,6 +27,7 @@ __all__ = [
     "PAGES_SCRIPT",
     "SETTINGS",
     "SINGLE_SIGN_ON_VARIABLE",
+    "ask_nobody_outside",
     "asked_here",
     "is_loopback",
     "open_here_asked",
@@ -126,8 +127,14 @@ def serve(
     from remakes.views.gate import MIDDLEWARE
     from remakes.views.sign_in import ROUTES
 
+    ask_nobody_outside()
     threading.Thread(target=_begin, name="remakes-begin", daemon=True).start()
     st.App(PAGES_SCRIPT, routes=ROUTES, middleware=MIDDLEWARE, on_script_error=tell_plainly).run(config=settings)
+
+
+def ask_nobody_outside() -> None:
+    """Keep the toolkit from asking a service on the internet for this machine's address when a foreign page calls."""
+    net_util.get_external_ip = lambda: None
 
 
 def open_here_asked() -> bool:

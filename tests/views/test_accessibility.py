@@ -93,6 +93,7 @@ def page(chromium: Any, address: str) -> Iterator[Any]:
 
 def opened(page: Any, place: str) -> None:
     path, there = PLACES[place]
+    page.goto("about:blank")  # else the page before would be drawn once more, for the new width and colours
     page.set_viewport_size({"width": 1280, "height": 1400})
     page.emulate_media(color_scheme="light")
     page.goto(path)

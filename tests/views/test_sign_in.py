@@ -764,3 +764,20 @@ def test_with_single_sign_on_no_password_is_taken(staff: Store, monkeypatch: pyt
 
 def test_every_role_has_a_menu() -> None:
     assert set(menu.MENUS) == set(ROLES) == set(get_args(Role))
+
+
+def test_a_page_of_elsewhere_is_refused_without_asking_anybody_outside(monkeypatch: pytest.MonkeyPatch) -> None:
+    from streamlit import net_util
+    from streamlit.web.server.server_util import is_url_from_allowed_origins
+
+    from remakes.views.server import ask_nobody_outside
+
+    def outside(*_asked: object, **_more: object) -> str:
+        raise AssertionError("somebody outside was asked")
+
+    monkeypatch.setattr(net_util, "get_external_ip", net_util.get_external_ip)  # put back at the end
+    monkeypatch.setattr(net_util, "_make_blocking_http_get", outside)
+    with pytest.raises(AssertionError, match="outside was asked"):
+        is_url_from_allowed_origins("http://elsewhere.example")
+    ask_nobody_outside()
+    assert not is_url_from_allowed_origins("http://elsewhere.example")

@@ -145,8 +145,6 @@ def scan(page: Any, number: str) -> None:
 
 def choose_first_defect(page: Any) -> None:
     first = page.get_by_role("radio", name="Chipping")
-    # A person's pace: the answer to the number may still move the cursor for a moment.
-    page.wait_for_timeout(300)
     page.keyboard.press("Tab")
     sync_api.expect(first).to_be_focused()
     page.keyboard.press("Space")
@@ -327,7 +325,7 @@ def test_a_scan_opens_a_restoration_and_sets_a_machine_by_keyboard_alone(technic
     technician.keyboard.type("N3")
     technician.keyboard.press("Enter")
     technician.get_by_text("N3: 0 of 2 readings are recorded.").wait_for()
-    technician.get_by_text("uses: at most 5").wait_for()  # its next step is open
+    technician.get_by_text("(uses: at most 5)").wait_for()  # its next step is open
     settle(technician)
     scan.focus()
     technician.keyboard.type("F1")
@@ -335,10 +333,11 @@ def test_a_scan_opens_a_restoration_and_sets_a_machine_by_keyboard_alone(technic
     technician.get_by_role("button", name="A machine").click()
     technician.get_by_text("Machine F1 is used for blasting today.").wait_for()
     sync_api.expect(scan).to_have_value("")
-    technician.get_by_role("button", name="Not done").first.click()
+    technician.get_by_role("textbox", name="Value: uses").fill("2")
+    technician.get_by_role("button", name="Write uses down").click()
     technician.get_by_text("N3: uses is written down.").wait_for()
     one = standing_readings(store, ["N3"])["N3"]["blasting", "uses"]
-    assert (one.not_done, one.equipment) == (True, "F1")
+    assert (one.value, one.equipment) == ("2", "F1")
 
 
 def test_what_was_forgotten_is_entered_late(technician: Any, store: Store) -> None:

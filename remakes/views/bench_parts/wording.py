@@ -18,6 +18,8 @@ def limit(one: Requirement) -> str:
     """A limit with its unit: `at least 180 s`."""
     rule, unit = one.rule, one.unit or ""
     match rule.kind:
+        case "at_least" | "at_most" | "between" if not unit:
+            return str(rule)
         case "at_least":
             return t("at least {low:g} {unit}", low=rule.low, unit=unit)
         case "at_most":
