@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from remakes.counts.engine import connect
+from remakes.counts.engine import Tables, connect
 from remakes.counts.patterns import count_patterns
 from remakes.counts.period_counts import PeriodCounts, count_periods
 from remakes.counts.table import PatternTable
@@ -180,18 +180,37 @@ AFTER_LAST = date(2025, 6, 30)
 BEFORE_MONTHS, AFTER_MONTHS = ("2025-01", "2025-02", "2025-03"), ("2025-04", "2025-05", "2025-06")
 
 
-def counted(
-    lab: Snapshot, *, before: tuple[str, ...] = BEFORE_MONTHS, after: tuple[str, ...] = AFTER_MONTHS
-) -> tuple[PeriodCounts, PatternTable]:
+def patterns(lab: Snapshot) -> tuple[Tables, PatternTable]:
     tables = connect(lab)
     assert lab.observed_until is not None
-    table = count_patterns(tables, lab.standard, observed_until=lab.observed_until)
-    return count_periods(tables, table, before=before, after=after), table
+    return tables, count_patterns(tables, lab.standard, observed_until=lab.observed_until)
+
+
+def counted(lab: Snapshot) -> tuple[PeriodCounts, PatternTable]:
+    tables, table = patterns(lab)
+    return count_periods(tables, table, before=BEFORE_MONTHS, after=AFTER_MONTHS), table
 
 
 @pytest.fixture(scope="module")
-def planted() -> tuple[PeriodCounts, PatternTable]:
-    return counted(planted_lab(3, restorations=1200))
+def planted_tables() -> tuple[Tables, PatternTable]:
+    return patterns(planted_lab(3, restorations=1200))
+
+
+@pytest.fixture(scope="module")
+def planted(planted_tables: tuple[Tables, PatternTable]) -> tuple[PeriodCounts, PatternTable]:
+    tables, table = planted_tables
+    return count_periods(tables, table, before=BEFORE_MONTHS, after=AFTER_MONTHS), table
+
+
+@pytest.fixture(scope="module")
+def few() -> tuple[PeriodCounts, PatternTable]:
+    """Forty restorations of which four came back."""
+    units = [{"restoration_id": f"R{k}", "delivered_on": f"2024-0{1 + k % 9}-10"} for k in range(40)]
+    back = [
+        {"return_id": f"Q{k}", "restoration_id": f"R{k}", "reported_on": "2025-04-02", "defect": "chipping"}
+        for k in range(4)
+    ]
+    return counted(snapshot(units, (), back, observed_until=AFTER_LAST))
 
 
 @pytest.fixture(scope="module")
@@ -240,8 +259,9 @@ def test_the_interchange_format_has_the_split(every: dict[str, WhatChanged]) -> 
     assert found["difference"] == found["returns_after"] - found["returns_before"]
 
 
-def test_periods_of_unequal_length_are_scaled_to_the_later_one() -> None:
-    counts, table = counted(planted_lab(3, restorations=800), before=("2025-03",), after=AFTER_MONTHS)
+def test_periods_of_unequal_length_are_scaled_to_the_later_one(planted_tables: tuple[Tables, PatternTable]) -> None:
+    tables, table = planted_tables
+    counts = count_periods(tables, table, before=("2025-03",), after=AFTER_MONTHS)
     found = what_changed(counts, table, standard())
     assert found.scale == pytest.approx(91 / 31)
     assert found.difference.estimate == pytest.approx(found.returns_after - found.scale * found.returns_before)
@@ -249,20 +269,16 @@ def test_periods_of_unequal_length_are_scaled_to_the_later_one() -> None:
     assert "scaled to the same length" in found.sentence
 
 
-def test_counts_of_other_records_are_refused(planted: tuple[PeriodCounts, PatternTable]) -> None:
-    _counts, other = counted(planted_lab(4, restorations=50))
+def test_counts_of_other_records_are_refused(
+    planted: tuple[PeriodCounts, PatternTable], few: tuple[PeriodCounts, PatternTable]
+) -> None:
+    _counts, other = few
     with pytest.raises(TableError, match="hold different restorations"):
         what_changed(planted[0], other, standard())
 
 
-def test_few_returns_give_counts_only() -> None:
-    units = [{"restoration_id": f"R{k}", "delivered_on": f"2024-0{1 + k % 9}-10"} for k in range(40)]
-    back = [
-        {"return_id": f"Q{k}", "restoration_id": f"R{k}", "reported_on": "2025-04-02", "defect": "chipping"}
-        for k in range(4)
-    ]
-    lab = snapshot(units, (), back, observed_until=AFTER_LAST)
-    found = what_changed(*counted(lab), standard(), defect="chipping")
+def test_few_returns_give_counts_only(few: tuple[PeriodCounts, PatternTable]) -> None:
+    found = what_changed(*few, standard(), defect="chipping")
     assert (found.enough, found.returns_before, found.returns_after) == (False, 0, 4)
     assert found.missing == "The two periods hold 4 returns together; to split the difference takes at least 10."
     assert found.sentence.startswith("0 returns in the earlier period and 4 in the later.")

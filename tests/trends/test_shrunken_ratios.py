@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import nbinom
 
@@ -13,6 +13,9 @@ from remakes.trends.sources.shrunken_ratios import SMALLEST_SD, gamma_prior
 from tests.published.cases import published
 
 COUNTS = st.lists(st.tuples(st.integers(0, 60), st.floats(0.01, 60.0)), min_size=2, max_size=20)
+NOTHING_SEEN = [(0, 0.01), (0, 60.0)]
+FAR_APART = [(60, 0.01), (0, 60.0), (1, 1.0)]
+ALL_ALIKE = [(10, 10.0)] * 20
 
 
 def test_the_published_pump_failures() -> None:
@@ -44,7 +47,11 @@ def test_the_likelihood_is_that_of_the_negative_binomial_and_is_largest_there() 
         assert log_likelihood(prior.shape * shape_times, prior.rate * rate_times) < prior.log_likelihood
 
 
+@settings(max_examples=30)
 @given(COUNTS)
+@example(NOTHING_SEEN)
+@example(FAR_APART)
+@example(ALL_ALIKE)
 def test_every_ratio_lies_between_its_own_and_that_of_all(counts: list[tuple[int, float]]) -> None:
     observed, expected = np.array([o for o, _ in counts]), np.array([e for _, e in counts])
     prior = gamma_prior(observed, expected)
@@ -56,7 +63,11 @@ def test_every_ratio_lies_between_its_own_and_that_of_all(counts: list[tuple[int
         assert 0.0 <= ratio.low < ratio.estimate < ratio.high
 
 
+@settings(max_examples=30)
 @given(COUNTS)
+@example(NOTHING_SEEN)
+@example(FAR_APART)
+@example(ALL_ALIKE)
 def test_the_prior_is_never_narrower_than_assumed(counts: list[tuple[int, float]]) -> None:
     prior = gamma_prior([o for o, _ in counts], [e for _, e in counts])
     assert prior.shape**-0.5 >= SMALLEST_SD - 1e-9

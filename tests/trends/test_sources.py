@@ -321,10 +321,11 @@ def test_without_a_lot_or_without_a_second_one_it_is_said() -> None:
     assert found.figures == ()
     assert found.missing.startswith("No lot or machine is recorded.")
     log = [{"restoration_id": name, "step": "bonding", "reading": "x", "lot": "L1"} for name in ("R1", "R2")]
-    found = sources(*only(log, returns), standard())
+    alike = only(log, returns)
+    found = sources(*alike, standard())
     assert found.missing == "Each step has a single lot or machine on record, so there is nothing to compare it with."
     assert of(found, "L1", "all").observed == 1
-    assert "nothing to compare" in clinics(*only(log, returns)).missing
+    assert "nothing to compare" in clinics(*alike).missing
 
 
 def test_a_lab_without_returns_has_counts_of_none() -> None:
@@ -347,3 +348,11 @@ def test_when_everything_came_back_nothing_breaks() -> None:
     found = sources(everything, table, standard())
     assert found.enough
     assert found.standing_out == ()
+
+
+def test_evidence_beyond_all_numbers_is_evidence_still() -> None:
+    """Two thousand returns, nearly all of one lot: the likelihood ratio is larger than any number of the machine."""
+    found = standing_out(observed=[1500, 1], total=[2000, 2000], share=[0.01, 0.01])
+    assert found.p[0] < 1e-12
+    assert found.p[1] > 0.9
+    assert (found.chance <= FALSE_NAMES).tolist() == [True, False]

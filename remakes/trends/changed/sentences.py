@@ -138,7 +138,7 @@ def _cause(part: str, value: Estimate, standard: ProcessStandard) -> str:
 def _requirement(standard: ProcessStandard, part: str) -> str:
     """What the newest requirement says, in its own words where it has any."""
     newest = max(standard.requirements_of(part.removeprefix(_FACTOR)), key=lambda one: one.valid_from)
-    return (newest.says or "").rstrip(".") or f"{newest.reading}: {newest.rule}"
+    return (newest.says or "").rstrip(".") or t("{reading}: {rule}", reading=newest.reading, rule=str(newest.rule))
 
 
 def _many(size: int) -> str:

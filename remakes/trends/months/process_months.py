@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from remakes.counts.process_months import ProcessMonthCounts
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.tables.proportions import Proportion, proportion_interval
-from remakes.texts import later, run_on, t, tn
+from remakes.texts import in_a_row, later, run_on, t, tn
 from remakes.trends.limits.share_series import (
     LEAST_IN_MONTH,
     LEAST_MONTHS,
@@ -290,7 +290,7 @@ def _stands(months: tuple[str, ...], row: int, kind: _Kind) -> str:
         return t("{within}.", within=within)
     last = signalled[-1]
     since = int(kind.judged.since[row, last])
-    signals = ", ".join(t(one) for one in kind.signals(row, last))
+    signals = in_a_row(t(one) for one in kind.signals(row, last))
     if since < last:
         return t(
             "{within}; the latest signal was in {month} ({signals}, most likely since {since}).",

@@ -167,12 +167,12 @@ def said(
         high=high,
     )
     if change is None:
-        return t(
-            "No signal in the latest {stands_months} months judged: {now} {wrong}",
-            stands_months=STANDS_MONTHS,
-            now=now,
-            wrong=wrong,
+        calm = (
+            later("No signal in the latest {stands_months} months judged: {now} {wrong}")
+            if defect
+            else later("All defects together: no signal in the latest {stands_months} months judged. {now} {wrong}")
         )
+        return t(str(calm), stands_months=STANDS_MONTHS, now=now, wrong=wrong)
     figures = t(
         "{returns} in {months} where {expected:.1f} were expected, ratio {ratio}",
         returns=_returns(change.returns, defect),

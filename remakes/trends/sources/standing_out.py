@@ -140,7 +140,8 @@ def _evidence(total: Floats, share: Floats, spread: Floats) -> tuple[Floats, Flo
     for times in _MULTIPLIES:
         larger = 1.0 - share + times * share
         # Of two binomials the ratio is known in closed form, which saves three quarters of the work.
-        ratio[~some] += np.exp(counts * np.log(times) - (total * np.log(larger))[~some, None]) / len(_MULTIPLIES)
+        with np.errstate(over="ignore"):  # beyond the largest number the evidence is infinite, and stays so
+            ratio[~some] += np.exp(counts * np.log(times) - (total * np.log(larger))[~some, None]) / len(_MULTIPLIES)
         if some.any():
             ratio[some] += _mass_ratio(ordinary, total[some], (times * share / larger)[some], spread[some], some)
     # Evidence does not fall with more returns, though rounding far out may say so.

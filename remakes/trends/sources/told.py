@@ -12,7 +12,7 @@ from remakes.counts.sources import Source, SourceCounts
 from remakes.counts.table import PatternTable
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.records.codes import defect_in_text
-from remakes.texts import raised, run_on, t, tn
+from remakes.texts import in_a_row, raised, run_on, t, tn
 from remakes.trends.poisson import poisson_interval
 from remakes.trends.sources.figures import ALL, SourceFigure, Sources
 from remakes.trends.sources.naming import Judgement
@@ -178,7 +178,7 @@ def _named(one: SourceFigure) -> str:
             t(
                 "It went with much the same restorations as {items}; the returns alone cannot tell which of them it "
                 "is.",
-                items=" and ".join(one.hard_to_tell_from),
+                items=in_a_row(one.hard_to_tell_from),
             ),
         )
     return told
