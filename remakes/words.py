@@ -31,6 +31,7 @@ __all__ = [
     "month",
     "part_of",
     "per_cent",
+    "per_cent_closely",
     "plain",
     "refusal",
     "requirement",
@@ -97,6 +98,7 @@ _MONTHS: Final = (
     later("December"),
 )
 _MONTH_CODE = re.compile(r"(?<![\w-])\d{4}-(0[1-9]|1[0-2])(?![\w-])", re.ASCII)
+_CLOSE_PER_CENT = re.compile(r"(?<=[0-9])%")
 _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+\-!|~$:])")
 
 
@@ -136,6 +138,11 @@ def interval(value: Estimate, *, digits: int = 1) -> Said:
 def per_cent(value: float, *, digits: int = 1) -> Said:
     """A fraction as a percentage."""
     return t(f"{{value:.{digits}f}} %", value=100 * value) if isfinite(value) else t(NOT_ESTIMABLE)
+
+
+def per_cent_closely(value: float) -> Said:
+    """A fraction as a percentage that can be divided by another one: two digits below 1 %."""
+    return per_cent(value, digits=2 if 0 < value < 0.01 else 1)
 
 
 def share(value: Estimate) -> Said:
@@ -208,8 +215,8 @@ def said(sentence: str) -> str:
 
 
 def _now(sentence: str) -> str:
-    """Said in the reader's language where it can be."""
-    return t(sentence) if isinstance(sentence, Said) else sentence
+    """Said in the reader's language where it can be, per cent as everywhere on a page: `75 %`."""
+    return _CLOSE_PER_CENT.sub(" %", t(sentence)) if isinstance(sentence, Said) else sentence
 
 
 def unfinished(code: str, until: date) -> bool:

@@ -99,6 +99,8 @@ def test_the_risk_along_the_reading_with_its_band_and_the_present_limit() -> Non
     chart = risk_by_reading(STUDY, name="wait before bonding")
     assert [layer["kind"] for layer in layers(chart)] == ["rule", "text", "area", "line", "point", "text"]
     rows = layer_of(chart, "point")["rows"]
+    # Counts of neighbours stand at two heights.
+    assert [row["lifted"] for row in rows] == [place % 2 for place in range(len(rows))]
     # The band without an estimate is left out.
     assert [(row["median"], row["risk"], row["low"], row["high"]) for row in rows] == [
         (150, 0.08, 0.05, 0.12),
@@ -134,7 +136,7 @@ def test_a_study_without_estimates_is_an_empty_chart(draw: Any) -> None:
 def test_power_by_months_and_how_often_is_asked_for() -> None:
     chart = trial_power(PLAN)
     rows = layer_of(chart, "line")["rows"]
-    assert {row["fall"] for row in rows} == {"fall by 30%", "fall by 50%"}
+    assert {row["fall"] for row in rows} == {"fall by 30 %", "fall by 50 %"}
     assert [(row["months"], row["power"], row["restorations"]) for row in rows][:2] == [(6, 0.3, 602), (12, 0.3, 1205)]
     assert layer_of(chart, "rule")["rows"] == [{"at": 0.8}]
     # The falls differ in their dashes, which also print in one colour.

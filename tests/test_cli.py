@@ -316,16 +316,19 @@ def test_files_of_photos_that_no_return_names_are_told_first_and_removed_on_requ
     folder.rmdir()
 
 
-def test_backup_and_check(clear: str, clear_findings: dict[str, Any], tmp_path: Path) -> None:
+def test_backup_and_check(clear: str, tmp_path: Path) -> None:
     copy = tmp_path / "copy.sqlite"
     run("backup", "--db", clear, "--to", str(copy))
     store = open_store(clear)
-    last = last_copy(store)
+    last, records = last_copy(store), take_snapshot(store)
     store.close()
     assert last is not None
     assert last.to == str(copy)
     assert "sound" in run("check", "--db", str(copy))
-    assert json.loads(run("analyze", "--db", str(copy), "--json", "-")) == clear_findings
+    # The same records give the same findings; they are not worked out again.
+    copied_store = open_store(str(copy), create=False)
+    assert take_snapshot(copied_store) == records
+    copied_store.close()
 
 
 @pytest.mark.parametrize(

@@ -92,14 +92,20 @@ def action(rank: int, name: str, *, net: float, joint: float) -> RankedAction:
 
 def test_net_value_together_tells_by_shape_which_action_still_adds() -> None:
     chart = charts.joint_net(
-        [action(1, "timer", net=100, joint=100), action(2, "gauge", net=-30, joint=70)], currency="EUR"
+        [
+            action(1, "timer", net=100, joint=100),
+            action(2, "gauge", net=-30, joint=70),
+            action(3, "lamp", net=5, joint=85),
+        ],
+        currency="EUR",
     )
     point = layer_of(chart, "point")
     assert [(row["name"], row["estimate"], row["low"], row["high"], row["kind"]) for row in point["rows"]] == [
         ("1. timer", 100, 80, 120, "adds more than it costs"),
         ("2. + gauge", 70, 50, 90, "costs more than it adds"),
+        ("3. + lamp", 85, 65, 105, "may add more than it costs, or less"),
     ]
-    assert point["encoding"]["shape"]["scale"]["range"] == ["circle", "diamond"]
+    assert point["encoding"]["shape"]["scale"]["range"] == ["circle", "square", "diamond"]
     reach = next(layer for layer in layers(chart) if "x2" in layer["encoding"])
     assert reach["encoding"]["x"]["title"][0] == "net value a month, EUR, all actions"
 

@@ -25,6 +25,7 @@ from remakes.actions.prepared import Portfolio, Prepared, kept_up_of, prepare
 from remakes.counts.table import PatternTable
 from remakes.deviations.detect import NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.findings import Finding
+from remakes.records.codes import defect_in_text
 from remakes.records.corrective_actions import CorrectiveAction, Costs
 from remakes.texts import run_on, t, tn
 
@@ -233,7 +234,7 @@ def _sentence(factor: str, defect: str, value: float, currency: str, gaps: float
             "To know how strongly misses of {factor} go with {defect} would be worth up to {worth} a month, because it "
             "could change what is done first.",
             factor=factor,
-            defect=defect,
+            defect=defect_in_text(defect),
             worth=t("{worth} {currency}", worth=worth, currency=currency) if currency else worth,
         )
     ]

@@ -9,15 +9,22 @@ import altair as alt
 
 from remakes.actions.ranking import RankedAction
 from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
-from remakes.texts import later, t
+from remakes.texts import Said, later, t
 
 __all__ = ["joint_avoided", "joint_net"]
 
-#: Height of a legend of two lines with its title.
-_LEGEND: Final = 60
+#: Height of a legend of three lines with its title.
+_LEGEND: Final = 80
 _PAYS, _DOES_NOT = later("adds more than it costs"), later("costs more than it adds")
+_MAY = later("may add more than it costs, or less")
 #: Kind of action: shape, outline, fill.
-_LOOKS: Final = {_PAYS: ("circle", BLUE, BLUE), _DOES_NOT: ("diamond", ORANGE, "transparent")}
+_LOOKS: Final = {
+    _PAYS: ("circle", BLUE, BLUE),
+    _MAY: ("square", BLUE, "transparent"),
+    _DOES_NOT: ("diamond", ORANGE, "transparent"),
+}
+#: Labels that would touch on a narrow screen are left out.
+_AXIS: Final = alt.Axis(tickCount=6, labelOverlap="greedy", labelSeparation=6)
 
 
 def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
@@ -40,7 +47,9 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
     ]
     base = data(rows).encode(y=_down(rows))
     title = [t("returns avoided a month, all actions"), t("down to this line together (95 % interval)")]
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2=alt.X2("high:Q"))
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(
+        x=alt.X("low:Q", title=title, axis=_AXIS), x2=alt.X2("high:Q")
+    )
     point = base.mark_point(filled=True, color=BLUE, size=90, opacity=1).encode(
         x=alt.X("estimate:Q"),
         tooltip=[
@@ -54,7 +63,7 @@ def joint_avoided(actions: Sequence[RankedAction]) -> Chart:
 
 
 def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
-    """Net value a month of the first one, two, three ... actions together; told apart: which of them adds value.
+    """Net value a month of the first one, two, three ... actions together; told apart: which of them surely adds value.
 
     Parameters
     ----------
@@ -69,7 +78,7 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
             "estimate": one.joint_net_per_month.estimate,
             "low": one.joint_net_per_month.low,
             "high": one.joint_net_per_month.high,
-            "kind": t(_PAYS if one.net_per_month.estimate > 0 else _DOES_NOT),
+            "kind": t(_kind(one)),
             "adds": one.net_per_month.estimate,
             "title": one.title,
         }
@@ -82,7 +91,9 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
         else t("net value a month, all actions"),
         t("down to this line together (95 % interval)"),
     ]
-    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=alt.X("low:Q", title=title), x2=alt.X2("high:Q"))
+    reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(
+        x=alt.X("low:Q", title=title, axis=_AXIS), x2=alt.X2("high:Q")
+    )
     legend = alt.Legend(title=t("this action by itself"), orient="top", labelLimit=300, columns=1)
 
     def scale(at: int) -> alt.Scale:
@@ -107,6 +118,14 @@ def joint_net(actions: Sequence[RankedAction], *, currency: str) -> Chart:
 def _down(rows: Sequence[Row]) -> alt.Y:
     """One line an action. The order is named: a picture that is only filled anew would keep the former one."""
     return alt.Y("name:N", sort=[str(row["name"]) for row in rows], title=t("actions taken together"), axis=wide_axis())
+
+
+def _kind(one: RankedAction) -> Said:
+    """Whether the action by itself adds value, as far as its whole range says so."""
+    net = one.net_per_month
+    if net.low > 0:
+        return _PAYS
+    return _DOES_NOT if net.high < 0 else _MAY
 
 
 def _name(one: RankedAction) -> str:

@@ -51,7 +51,14 @@ def parts(changed: WhatChanged) -> Chart:
     reach = (
         base.transform_filter("isValid(datum.low)")
         .mark_rule(color=BLUE, strokeWidth=2)
-        .encode(x=alt.X("low:Q", title=title, axis=alt.Axis(format="+~r", tickCount=8)), x2=alt.X2("high:Q"))
+        .encode(
+            x=alt.X(
+                "low:Q",
+                title=title,
+                axis=alt.Axis(format="+~r", labelExpr="datum.value === 0 ? '0' : datum.label", tickCount=8),
+            ),
+            x2=alt.X2("high:Q"),
+        )
     )
     kinds = [kind for kind in _LOOKS if any(row["kind"] == kind for row in rows)]
     point = base.mark_point(size=90, strokeWidth=2, opacity=1).encode(

@@ -34,7 +34,7 @@ def shares_by_delivery(shares: Sequence[DeliveryShare]) -> Chart:
         One for each month, all of one defect and one time.
     """
     rows = [_row(one) for one in shares if isfinite(one.share.estimate)]
-    base = data(rows).encode(x=month_axis("month of delivery"))
+    base = data(rows).encode(x=month_axis(t("month of delivery")))
     legend = alt.Legend(title=None, orient="top", labelLimit=400, columns=1)
     found = {row["age"] for row in rows}
     old, young = t(_OLD), t(_YOUNG)

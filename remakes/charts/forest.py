@@ -44,7 +44,7 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
     axis = alt.X(
         "low:Q",
         scale=alt.Scale(type="log", domain=_odds_domain(rows), nice=False),
-        axis=alt.Axis(values=list(_ODDS_TICKS), format="~g", grid=True, labelFlush=False),
+        axis=alt.Axis(values=list(_ODDS_TICKS), format="~g", grid=True, labelFlush=False, titleAnchor="end"),
         title=[
             t("odds of a return where the step was missed,"),
             t("against where it was kept (odds ratio, log scale)"),
@@ -64,7 +64,7 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         shape=alt.Shape(
             "grade:N",
             scale=alt.Scale(domain=grades, range=["diamond", "square", "circle", "triangle-up", "cross"]),
-            legend=alt.Legend(title=t("evidence"), orient="top", columns=4, values=_present(rows, grades)),
+            legend=alt.Legend(title=t("evidence"), orient="top", columns=2, values=_present(rows, grades)),
         ),
         tooltip=_forest_tooltip(),
     )

@@ -33,7 +33,8 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
     -----
     Points stand at the median reading of their band. Above each interval: returned, of how many restorations.
     """
-    rows = [_band(one) for one in study.bands if isfinite(one.risk.estimate)]
+    shown = [one for one in study.bands if isfinite(one.risk.estimate)]
+    rows = [{**_band(one), "lifted": place % 2} for place, one in enumerate(shown)]
     x = alt.X(
         "median:Q",
         title=t("{reading}, median of each band", reading=_reading(study, name)),
@@ -55,7 +56,10 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
         ),
         color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend(t("reading"))),
     )
-    counts = base.mark_text(dy=-8, color=GREY).encode(y=alt.Y("high:Q"), text=alt.Text("counts:N"))
+    # Every other count stands a line higher: bands beside a limit can be narrower than their text.
+    counts = base.mark_text(dy=alt.expr("datum.lifted ? -22 : -8"), color=GREY).encode(
+        y=alt.Y("high:Q"), text=alt.Text("counts:N")
+    )
     return layered(*_rules(study), reach, line, point, counts, height=PLOT)
 
 

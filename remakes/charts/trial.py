@@ -7,6 +7,7 @@ from typing import Final
 
 import altair as alt
 
+from remakes import words
 from remakes.actions.trial.figures import TrialPlan
 from remakes.charts.base import BLUE, GREY, PLOT, Chart, data, height_of, layered
 from remakes.texts import later, t
@@ -27,7 +28,7 @@ def trial_power(plan: TrialPlan) -> Chart:
     """
     rows = [
         {
-            "fall": t("fall by {effect:.0%}", effect=one.effect),
+            "fall": t("fall by {share}", share=words.per_cent(one.effect, digits=0)),
             "months": one.months,
             "power": one.power,
             "restorations": round(one.restorations),
@@ -35,7 +36,7 @@ def trial_power(plan: TrialPlan) -> Chart:
         }
         for one in plan.table
     ]
-    falls = list(dict.fromkeys(t("fall by {effect:.0%}", effect=one.effect) for one in plan.table))
+    falls = list(dict.fromkeys(t("fall by {share}", share=words.per_cent(one.effect, digits=0)) for one in plan.table))
     scale = alt.Scale(domain=falls, range=[_DASHES[k % len(_DASHES)] for k in range(len(falls))])
     base = data(rows).encode(
         x=alt.X("months:Q", title=t("months of trial"), axis=alt.Axis(tickMinStep=1)), tooltip=_tooltip()

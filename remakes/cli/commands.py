@@ -197,7 +197,7 @@ def analyze(
         ),
     ] = False,
     together: Annotated[
-        bool, typer.Option("--together", help="Also compare misses two by two: which do more harm together?")
+        bool, typer.Option("--together", help="Also compare misses two by two: which go with more returns together?")
     ] = False,
     plausible_weight: Annotated[
         float | None,

@@ -15,7 +15,7 @@ from remakes.evidence.tables.attributable import EValue
 from remakes.evidence.tables.crude import CrudeEvidence
 from remakes.records.codes import defect_in_text
 from remakes.records.standard import ProcessStandard
-from remakes.texts import later, t, tn
+from remakes.texts import in_a_row, later, t, tn
 
 __all__ = ["FactorRecord", "cautions", "factor_record", "failed_controls"]
 
@@ -216,7 +216,7 @@ def failed_controls(alarms: Sequence[str]) -> str:
     """The sentence on defects that a miss goes with and cannot be thought to cause."""
     return t(
         "The same miss also goes with {items}, which it is not thought to cause: something else may be behind both.",
-        items=", ".join(map(defect_in_text, alarms)),
+        items=in_a_row(map(defect_in_text, alarms)),
     )
 
 

@@ -354,7 +354,7 @@ class _Grading:
             because=because,
             cautions=(*said, *(checks.cautions if checks else ())),
             compared_within=(
-                "month in service",
+                later("month in service"),
                 *self._case_mix.present,
                 *(t("misses of {name}", name=name) for name in names),
             ),

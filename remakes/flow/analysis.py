@@ -233,7 +233,7 @@ def _looked_closer(
 
 
 def interactions(analysis: Analysis, *, progress: Progress | None = None) -> Interactions:
-    """Which two misses do more harm together than apart? Takes several seconds; on demand only."""
+    """Which two misses go with more returns together than apart? Takes several seconds; on demand only."""
     from remakes.evidence.checks.interactions import interactions as compare
 
     return compare(analysis.table, analysis.standard, progress=progress)

@@ -42,6 +42,8 @@ class Brief:
     ----------
     restorations, readings, returns, requirements, actions : int
     observed_until : date or None
+    until_stated : bool
+        Somebody said that returns are complete up to there; otherwise it is only the latest day in the records.
     last_reported : date or None
     harm : tuple of (return number, restoration, reported on, defect)
         Returns marked as having possibly hurt somebody, newest first, of the last 90 days.
@@ -55,6 +57,7 @@ class Brief:
     requirements: int
     actions: int
     observed_until: date | None
+    until_stated: bool
     last_reported: date | None
     harm: tuple[tuple[str, str, date, str], ...]
     unclear: tuple[tuple[str, str, date], ...]
@@ -108,6 +111,7 @@ def brief(store: Store, *, today: date | None = None, harm_of: str | None = None
     return Brief(
         **counts,
         observed_until=store.observed_until(),
+        until_stated=bool(store.setting("observed_until")),
         last_reported=last,
         harm=tuple((row[0], row[1], row[2], row[3]) for row in harm),
         unclear=tuple((row[0], row[1], row[2]) for row in unclear),

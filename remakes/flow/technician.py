@@ -33,6 +33,11 @@ class FactorSummary:
     share: Estimate
     lab_share: Estimate
 
+    @property
+    def above_lab(self) -> bool:
+        """Does the whole interval of the own share lie above the lab's share? Never where nothing was recorded."""
+        return self.share.low > self.lab_share.estimate
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnWork:

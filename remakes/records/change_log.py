@@ -78,9 +78,13 @@ class Change:
         )
 
     def told(self) -> str:
-        """What the line keeps besides former and new content, on one line: `file: returns.csv; taken: 503`."""
-        rest = {name: one for name, one in self.detail.items() if name not in ("before", "after")}
-        return "; ".join(f"{name}: {in_words(one)}" for name, one in rest.items() if in_words(one))
+        """The particulars on one line, with the names of the records: `file: returns.csv; taken: 503`."""
+        return "; ".join(f"{name}: {said}" for name, said in self.particulars())
+
+    def particulars(self) -> tuple[tuple[str, str], ...]:
+        """What the line keeps besides former and new content: name and what it says; blanks are left out."""
+        rest = {name: in_words(one) for name, one in self.detail.items() if name not in ("before", "after")}
+        return tuple((name, said) for name, said in rest.items() if said)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +201,7 @@ def in_words(content: object) -> str:
     if isinstance(content, list):
         return ", ".join(map(in_words, content))
     if isinstance(content, bool):
-        return "yes" if content else "no"
+        return t("yes") if content else t("no")
     return f"{content:g}" if isinstance(content, float) else str(content)
 
 

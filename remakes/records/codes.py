@@ -57,7 +57,7 @@ _IN_TEXT = MappingProxyType(
         "shade_mismatch": later("shade mismatch"),
         "margin_fit": later("margin fit"),
         "seating": later("seating"),
-        "contact": later("contact"),
+        "contact": later("proximal contact"),
         "occlusion": later("occlusion"),
         "pontic_contact": later("pontic contact"),
         "porosity": later("porosity"),

@@ -86,7 +86,7 @@ class Actor:
         """
         if self.roles & PERMISSIONS[may]:
             return
-        held = in_a_row(t(_WORDS[one]) for one in sorted(self.roles)) if self.roles else t("none")
+        held = in_a_row(t(_WORDS[one]) for one in sorted(self.roles)) if self.roles else t("none yet")
         needed = either(t(_WORDS[one]) for one in sorted(PERMISSIONS[may]))
         raise NotAllowedError(
             t(

@@ -89,13 +89,13 @@ class Rule:
             case "between":
                 return t("{low:g} to {high:g}", low=self.low, high=self.high)
             case "one_of":
-                return either(self.values)
+                return either(map(t, self.values))
             case _:
                 return _none_of(self.values)
 
 
 def _none_of(values: tuple[str, ...]) -> Said:
-    *most, last = values
+    *most, last = map(t, values)
     return t("not {most} nor {last}", most=", ".join(most), last=last) if most else t("not {words}", words=last)
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, and_, or_, select
@@ -24,6 +26,10 @@ from remakes.texts import later, t
 
 __all__ = ["HistoryEvent", "restoration_history"]
 
+#: A number as the log holds it; its digits are shown as they stand.
+_NUMBER: Final = re.compile(r"-?[0-9]+([.][0-9]+)?")
+#: How the log answers a tick.
+_YES_NO: Final = (later("yes"), later("no"))
 #: What the audit calls a change, and what a reader sees. New entries stand in the time line by themselves.
 _CHANGES: Final[Mapping[str, str]] = {
     "correct return": later("return corrected"),
@@ -180,8 +186,12 @@ def _reading(row: Row[Any], required: Mapping[tuple[str, str], Asked], at_bench:
 
 
 def _with_unit(value: str, needed: Asked | None) -> str:
+    """As it was recorded, but with the reader's decimal sign and their words for yes and no."""
     first = needed.requirements[0] if needed else None
-    return f"{value} {first.unit}" if first and first.unit and first.rule.numeric else value
+    if first is None or not first.rule.numeric:
+        return t(value) if value in _YES_NO else value
+    said = t("{value}", value=Decimal(value)) if _NUMBER.fullmatch(value) else value
+    return f"{said} {first.unit}" if first.unit else said
 
 
 def _needed(asked: Asked) -> str:

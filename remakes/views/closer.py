@@ -206,9 +206,9 @@ def _when(closer: CloserLook, finding: Finding) -> None:
     )
     st.caption(
         t(
-            "Share of restorations that came back with this defect by months since delivery, 0: "
-            "found up to delivery; A piece remade for another reason can no longer come back with it "
-            "and is counted so. As they are, not like cases compared. A curve ends where fewer than "
+            "Share of restorations that came back with this defect by months since delivery; at month 0 "
+            "stands what was found up to delivery. A piece remade for another reason can no longer come "
+            "back with it and is counted so. As they are, not like cases compared. A curve ends where fewer than "
             "ten are left."
         )
     )

@@ -105,7 +105,7 @@ def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RE
     for row in linked:
         row[head] = f"restoration?{address}no={quote(str(row[head]))}"
     config = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
-    st.dataframe(as_frame(linked), hide_index=True, column_config={head: config})
+    st.dataframe(as_frame(linked), hide_index=True, column_config={head: config}, placeholder="")
 
 
 def put_cursor_into(label: str) -> None:
@@ -177,7 +177,7 @@ def _now(value: Any) -> Any:
 
 def table(rows: Sequence[Mapping[str, object]], *, whole: bool = False) -> None:
     """Rows as a table; ten or so at a time unless `whole`."""
-    st.dataframe(as_frame(rows), hide_index=True, height="content" if whole else "auto")
+    st.dataframe(as_frame(rows), hide_index=True, height="content" if whole else "auto", placeholder="")
 
 
 def how_sure(sentences: Iterable[str]) -> None:

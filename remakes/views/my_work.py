@@ -117,6 +117,7 @@ def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
     ]
     if own.enough:
         frame.draw(charts.share_pairs(pairs))
+        _missed_more(own, mine=mine)
     missed = t("my misses (n)") if mine else t("misses of {code} (n)", code=own.technician)
     share = t("my share (95 % interval)") if mine else t("share of {code} (95 % interval)", code=own.technician)
     rows: list[dict[str, object]] = [
@@ -132,6 +133,31 @@ def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
     ]
     frame.table(rows)
     downloads.offer_csv(rows, name="my_misses" if mine else f"misses_{own.technician}")
+
+
+def _missed_more(own: flow.OwnWork, *, mine: bool) -> None:
+    """The steps at which more was missed than in the lab, named without a judgement."""
+    more = [one for one in own.factors if one.above_lab]
+    if not more:
+        return
+    steps = words.listed(
+        t(
+            "{step} ({own} against {lab})",
+            step=words.plain(one.factor),
+            own=words.per_cent(one.share.estimate, digits=0),
+            lab=words.per_cent(one.lab_share.estimate, digits=0),
+        )
+        for one in more
+    )
+    st.markdown(
+        t("Your 95 % range lies wholly above the lab's share of misses here: {steps}.", steps=steps)
+        if mine
+        else t(
+            "The 95 % range of {code} lies wholly above the lab's share of misses here: {steps}.",
+            code=words.plain(own.technician),
+            steps=steps,
+        )
+    )
 
 
 def _findings(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:

@@ -71,8 +71,8 @@ def goes_with(finding: Finding, standard: ProcessStandard, *, horizon: int) -> S
         says=words.plain(words.requirement(standard, finding.factor)),
         defect=words.defect_within(finding.defect),
         often=often or t("more often"),
-        risk_missed=words.per_cent(adjusted.risk_missed),
-        risk_met=words.per_cent(adjusted.risk_met),
+        risk_missed=words.per_cent_closely(adjusted.risk_missed),
+        risk_met=words.per_cent_closely(adjusted.risk_met),
         horizon=horizon,
         returns=words.counted(counts.returns_missed, "return"),
         missed=counts.missed,
@@ -103,7 +103,7 @@ def how_long(months: MonthsToTell) -> Said:
     if months.missing:
         return t("cannot be said: {why}", why=t(months.missing))
     if months.months == 0:
-        return t("enough by now to show {odds:g} times the odds", odds=months.odds_ratio)
+        return t("long enough for {odds:g} times the odds; a smaller difference may be hidden", odds=months.odds_ratio)
     recorded = months.months_if_recorded
     if months.months is None:
         if not recorded:

@@ -156,9 +156,10 @@ def _cannot_tell(unknown: Sequence[Finding]) -> None:
         return
     st.markdown(
         t(
-            "{n} pairs of step and defect. This is not “no effect”: the records hold too little to "
-            "say. More months, or fewer gaps in the log, will tell. What it would take: until a "
-            "pair, looked at by itself, would show {odds:g} times the odds four times in five.",
+            "{n} pairs of step and defect. This is not “no effect”: the records cannot settle it either "
+            "way. More months, or fewer gaps in the log, will tell. What it would take: until a pair, looked "
+            "at by itself, would show {odds:g} times the odds four times in five. Where the records are long "
+            "enough for that and still do not settle it, a smaller difference stays possible.",
             n=len(unknown),
             odds=LARGE,
         )
@@ -173,7 +174,9 @@ def _together(result: flow.Analysis) -> None:
         _pairs_together,
         button=t("Compare misses two by two"),
         key="compare_two",
-        brings=t("Which two misses do more harm on one restoration than each for itself? Some ten seconds."),
+        brings=t(
+            "Which two misses on one restoration go with more returns together than each by itself? Some ten seconds."
+        ),
     )
 
 
@@ -305,7 +308,7 @@ def _how_sure(result: flow.Analysis, told: Sequence[Finding]) -> None:
             ),
             t(
                 "Avoidable returns: among the restorations in these records, within {horizon} months of "
-                "delivery, had every miss been kept.",
+                "delivery, had every step been kept.",
                 horizon=result.horizon,
             ),
             *(

@@ -9,7 +9,7 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.backups import backup_remark
-from remakes.texts import t, tn
+from remakes.texts import later, t, tn
 from remakes.texts.joining import run_on
 from remakes.views import cautions, frame, state
 from remakes.views.bench_parts import on_today
@@ -27,36 +27,38 @@ def body() -> None:
     visitor = state.visitor()
     # Who made a piece is between the technician, the quality person and the manager: nobody is led to another's.
     brief = flow.brief(state.store(), today=today, harm_of=visitor.code if visitor.role == "technician" else None)
+    if visitor.role == "technician":
+        on_today.show(_harm_sentence(brief))
+        if brief.harm:
+            _harm(brief)
+        _buttons()
+        return
     _answer(brief, today)
     if visitor.role == "manager" and (remark := backup_remark(state.store())):
         st.warning(remark)
     if brief.harm:
         _harm(brief)
-    if visitor.role == "technician":
-        on_today.show()
     _buttons()
     _stand(brief)
-    if brief.unclear and visitor.role != "technician":
+    if brief.unclear:
         _unclear(brief)
 
 
-def _answer(brief: flow.Brief, today: date) -> None:
-    harm = (
+def _harm_sentence(brief: flow.Brief) -> str:
+    return (
         tn(
             len(brief.harm),
-            "{n} return is marked as possible harm: is each dealt with?",
+            "{n} return is marked as possible harm: is it dealt with?",
             "{n} returns are marked as possible harm: is each dealt with?",
         )
         if brief.harm
         else ""
     )
+
+
+def _answer(brief: flow.Brief, today: date) -> None:
     until = brief.observed_until
-    seen = (
-        t("Returns are complete up to {day} ({age}).", day=words.day(until), age=words.age(until, today))
-        if until
-        else ""
-    )
-    frame.answer(run_on(harm, seen))
+    frame.answer(run_on(_harm_sentence(brief), _complete(brief, today)))
     if until and (today - until).days > _OLD_AFTER_DAYS:
         st.warning(
             t(
@@ -64,17 +66,25 @@ def _answer(brief: flow.Brief, today: date) -> None:
                 "returns or import a newer list, then set the date under Lists and import."
             )
         )
-    _until_by_itself()
-
-
-def _until_by_itself() -> None:
-    if state.store().setting("observed_until") is None:
+    if not brief.until_stated:
         st.caption(
             t(
                 "That day is the latest one in the records, since nobody has said up to which day all "
                 "returns are in. State it under Lists and import: every rate needs it."
             )
         )
+
+
+def _complete(brief: flow.Brief, today: date) -> str:
+    until = brief.observed_until
+    if until is None:
+        return ""
+    said = (
+        later("Returns are complete up to {day} ({age}).")
+        if brief.until_stated
+        else later("Returns are taken as complete up to {day} ({age}), which nobody has confirmed.")
+    )
+    return t(str(said), day=words.day(until), age=words.age(until, today))
 
 
 def _harm(brief: flow.Brief) -> None:

@@ -145,16 +145,17 @@ def by_hand(snap: Snapshot, low: date, high: date, *, since: bool) -> tuple[list
         if name in first:
             end = max(first[name], delivered)
             if low <= end < high:
-                returns[age_of(end - delivered)] += 1
-        day = max(delivered, low)
-        while day <= min(end, high - timedelta(days=1)):
-            days[age_of(day - delivered)] += 1
-            day += timedelta(days=1)
+                returns[age_after((end - delivered).days)] += 1
+        begins, ends = max(delivered, low), min(end, high - timedelta(days=1))
+        for served in range((begins - delivered).days, (ends - delivered).days + 1):
+            days[age_after(served)] += 1
     return [count / DAYS_PER_MONTH for count in days], returns
 
 
-def age_of(served: timedelta) -> int:
-    whole = int(served.days / DAYS_PER_MONTH)
+@cache
+def age_after(served: int) -> int:
+    """The bin of so many days in service."""
+    whole = int(served / DAYS_PER_MONTH)
     return max(k for k, edge in enumerate(BIN_EDGES) if whole >= edge)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -21,28 +20,30 @@ from remakes.counts.table import DAYS_PER_MONTH
 from remakes.errors import ProcessStandardError
 from remakes.evidence.findings import find
 from remakes.records.snapshot import Snapshot
-from tests.evidence.test_dose import LAYERS, WAITS, lab_of
+from tests.evidence.planted_readings import LAYERS, WAITS, planted_readings
 from tests.labs import snapshot
 from tests.planted import planted_lab
 
 BASE = 0.004
 
 
-def studied(records: Snapshot, *, factor: str = "bond_wait", defect: str = "debonding", seed: int = 0) -> LimitStudy:
+def studied(records: Snapshot, *, factor: str = "bond_wait", defect: str = "debonding") -> LimitStudy:
     assert records.observed_until is not None
     tables = connect(records)
     table = count_patterns(tables, records.standard, observed_until=records.observed_until)
-    return limit_study(tables, table, records.standard, factor=factor, defect=defect, seed=seed)
-
-
-def step(at: float, odds: float = 4.0) -> Callable[[float], float]:
-    return lambda wait: odds if wait < at else 1.0
+    return limit_study(tables, table, records.standard, factor=factor, defect=defect)
 
 
 @cache
-def stepped(seed: int, at: float, restorations: int = 2000) -> LimitStudy:
+def planted_study(plant: str) -> LimitStudy:
+    """Of one reading of the lab of many."""
+    lab = planted_readings()
+    return limit_study(lab.tables, lab.table, lab.standard, factor=plant, defect=plant)
+
+
+def stepped(seed: int, at: float) -> LimitStudy:
     """The limit is 180 s whatever the truth."""
-    return studied(lab_of(seed, step(at), restorations=restorations))
+    return planted_study(f"step_{at:.0f}_{seed}")
 
 
 def present(study: LimitStudy, side: str = "low") -> LimitPoint:
@@ -111,16 +112,10 @@ def test_what_is_spared_agrees_with_the_finding() -> None:
     assert [point.standing for point in study.points] == ["present"]
 
 
-@cache
-def layered_lab() -> LimitStudy:
-    """Between two limits; both too thin and too thick come back more often."""
-    records = lab_of(3, lambda mm: 1.0 + 2.0 * abs(mm - 1.5), reading="mm")
-    return studied(records, factor="thickness", defect="chipping")
-
-
 @pytest.mark.parametrize("side", ["low", "high"])
 def test_a_tighter_limit_flags_more(side: str) -> None:
-    study = layered_lab()
+    # Between two limits; both too thin and too thick come back more often.
+    study = planted_study("between")
     points = [point for point in study.points if point.side == side]
     assert len(points) >= 3
     shares = [point.flagged_share for point in points]
@@ -190,17 +185,14 @@ def test_laxer_limits_are_information_and_never_proposed() -> None:
 
 def test_no_effect_is_not_read_as_one() -> None:
     # One lab in twenty would miss zero by chance; this one, drawn from its seed, does not.
-    point = present(studied(lab_of(11, lambda _wait: 1.0, base=0.006)))
+    point = present(planted_study("no_effect"))
     assert point.spared_per_month.low <= 0 <= point.spared_per_month.high
 
 
 def test_the_same_seed_gives_the_same_study() -> None:
-    records = lab_of(1, step(180.0), restorations=600, base=0.01)
-    assert records.observed_until is not None
-    tables = connect(records)
-    table = count_patterns(tables, records.standard, observed_until=records.observed_until)
+    lab = planted_readings()
     first, again, second = (
-        limit_study(tables, table, records.standard, factor="bond_wait", defect="debonding", seed=seed)
+        limit_study(lab.tables, lab.table, lab.standard, factor="step_180_1", defect="step_180_1", seed=seed)
         for seed in (3, 3, 4)
     )
     assert first.as_json() == again.as_json()

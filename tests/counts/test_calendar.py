@@ -34,11 +34,33 @@ def back(restoration: str, day: str, defect: str = "chipping", disposition: str 
     }
 
 
-def test_each_day_in_service_lies_in_its_calendar_month_and_age() -> None:
-    unit = {"restoration_id": "R1", "delivered_on": "2024-11-20"}
-    _tables, _table, calendar = counted(snapshot([unit], observed_until=date(2025, 1, 10)))
+@pytest.fixture(scope="module")
+def small() -> tuple[PatternTable, CalendarCounts]:
+    """One restoration for each clinic, so that a clinic is one fate; all but one delivered on the same day."""
+    delivered = dict.fromkeys(("never back", "back twice", "remade"), "2024-11-20") | {"too early": "2024-12-02"}
+    units = [{"restoration_id": name, "clinic": name, "delivered_on": day} for name, day in delivered.items()]
+    returns = [
+        back("back twice", "2024-12-25"),
+        back("back twice", "2025-01-05"),
+        back("remade", "2024-12-25", disposition="remade"),
+        back("too early", "2024-11-28"),
+    ]
+    _tables, table, calendar = counted(snapshot(units, returns=returns, observed_until=date(2025, 1, 10)))
+    return table, calendar
+
+
+def of_clinic(calendar: CalendarCounts, clinic: str, values: np.ndarray) -> np.ndarray:
+    """By calendar month and age, of the only restoration of this clinic."""
+    attribute = calendar.attributes["clinic"]
+    (cells,) = np.nonzero(attribute.codes == attribute.levels.index(clinic))
+    result: np.ndarray = values[:, :, cells].sum(axis=2)
+    return result
+
+
+def test_each_day_in_service_lies_in_its_calendar_month_and_age(small: tuple[PatternTable, CalendarCounts]) -> None:
+    _table, calendar = small
     assert calendar.months == ("2024-11", "2024-12", "2025-01")
-    days = calendar.at_risk[:, :, 0] * DAYS_PER_MONTH
+    days = of_clinic(calendar, "never back", calendar.at_risk) * DAYS_PER_MONTH
     # The first month of service has 31 days (0 to 30): 11 in November and 20 in December; both ends are in service.
     assert days[:, 0].tolist() == pytest.approx([11, 20, 0])
     assert days[:, 1].tolist() == pytest.approx([0, 11, 10])
@@ -46,33 +68,32 @@ def test_each_day_in_service_lies_in_its_calendar_month_and_age() -> None:
     assert calendar.observed_share.tolist() == pytest.approx([1, 1, 10 / 31])
 
 
-def test_a_return_ends_the_time_at_risk_of_its_defect_only() -> None:
-    unit = {"restoration_id": "R1", "delivered_on": "2024-11-20"}
-    lab = snapshot([unit], returns=[back("R1", "2024-12-25"), back("R1", "2025-01-05")])
-    _tables, _table, calendar = counted(lab)
-    at_risk, events = calendar.of("chipping")
-    assert (at_risk.sum(axis=(1, 2)) * DAYS_PER_MONTH).tolist() == pytest.approx([11, 25, 0])
-    assert np.argwhere(events).tolist() == [[1, 1, 0]]
-    every, first = calendar.of(None)
+def test_a_return_ends_the_time_at_risk_of_its_defect_only(small: tuple[PatternTable, CalendarCounts]) -> None:
+    _table, calendar = small
+    at_risk, events = (of_clinic(calendar, "back twice", values) for values in calendar.of("chipping"))
+    assert (at_risk.sum(axis=1) * DAYS_PER_MONTH).tolist() == pytest.approx([11, 25, 0])
+    assert np.argwhere(events).tolist() == [[1, 1]]
+    every, first = (of_clinic(calendar, "back twice", values) for values in calendar.of(None))
     assert every.sum() * DAYS_PER_MONTH == pytest.approx(52)
     assert first.sum() == 1
 
 
-def test_a_remake_ends_service_for_all_defects() -> None:
-    unit = {"restoration_id": "R1", "delivered_on": "2024-11-20"}
-    _tables, _table, calendar = counted(snapshot([unit], returns=[back("R1", "2024-12-25", disposition="remade")]))
-    assert (calendar.at_risk.sum(axis=(1, 2)) * DAYS_PER_MONTH).tolist() == pytest.approx([11, 25, 0])
+def test_a_remake_ends_service_for_all_defects(small: tuple[PatternTable, CalendarCounts]) -> None:
+    _table, calendar = small
+    days = of_clinic(calendar, "remade", calendar.at_risk) * DAYS_PER_MONTH
+    assert days.sum(axis=1).tolist() == pytest.approx([11, 25, 0])
 
 
-def test_reported_before_the_delivery_is_month_0_of_service_and_at_risk_for_a_day() -> None:
-    unit = {"restoration_id": "R1", "delivered_on": "2024-12-02"}
-    other = {"restoration_id": "R2", "delivered_on": "2024-11-20"}
-    _tables, table, calendar = counted(snapshot([unit, other], returns=[back("R1", "2024-11-28")]))
-    at_risk, events = calendar.of("chipping")
-    assert np.argwhere(events.sum(axis=2)).tolist() == [[0, 0]]
-    assert (calendar.of(None)[0] - at_risk).sum() * DAYS_PER_MONTH == pytest.approx(39)
-    assert events.sum() == table.events_of("chipping")[1].sum()
+def test_reported_before_the_delivery_is_month_0_of_service_and_at_risk_for_a_day(
+    small: tuple[PatternTable, CalendarCounts],
+) -> None:
+    table, calendar = small
+    at_risk, events = (of_clinic(calendar, "too early", values) for values in calendar.of("chipping"))
+    assert np.argwhere(events).tolist() == [[0, 0]]
+    assert (of_clinic(calendar, "too early", calendar.at_risk) - at_risk).sum() * DAYS_PER_MONTH == pytest.approx(39)
+    assert calendar.of("chipping")[1].sum() == table.events_of("chipping")[1].sum() == 3
     # A slip of the pen (1924) falls into the first month and makes no century of them.
+    unit = {"restoration_id": "R1", "delivered_on": "2024-12-02"}
     _tables, _table, odd = counted(snapshot([unit], returns=[back("R1", "1924-11-28")]))
     assert odd.months[0] == "2024-12"
     assert odd.event_month.tolist() == [0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import date
+from functools import cache
 from typing import Any
 
 import ibis
@@ -83,6 +84,13 @@ def busy_lab(seed: int = 1, restorations: int = 800) -> Snapshot:
     return snapshot(lab, log, back)
 
 
+@cache
+def small_lab() -> tuple[Snapshot, Tables, PatternTable]:
+    """Eighty restorations, counted once: who counts anew in this engine spoils it for the others."""
+    records = busy_lab(2, restorations=80)
+    return records, *counted(records)
+
+
 def assert_sums_to(refined: RefinedTable, base: PatternTable) -> None:
     table, rows = refined.table, refined.pattern
 
@@ -156,36 +164,33 @@ def test_the_lot_is_that_of_the_row_that_counts() -> None:
 
 
 def test_levels_may_be_named_and_ordered_by_the_caller() -> None:
-    records = busy_lab(2, restorations=60)
-    tables, base = counted(records)
+    _records, tables, base = small_lab()
     third = (ibis._.restoration_id.right(1).cast("int64") % 3).nullif(2)
     levels = tables.restorations.select("restoration_id", level=third)
     refined = refine(tables, base, levels, name="third", order=["zero", "one"])
-    expected = Counter(int(f"R{k}"[-1]) % 3 for k in range(60))
+    expected = Counter(int(f"R{k}"[-1]) % 3 for k in range(80))
     held = by_level(refined, refined.table.restorations)
     assert held == {"zero": expected[0], "one": expected[1], "not recorded": expected[2]}
     assert_sums_to(refined, base)
 
 
 def test_two_levels_for_one_restoration_are_refused() -> None:
-    records = busy_lab(3, restorations=40)
-    tables, base = counted(records)
+    _records, tables, base = small_lab()
     levels = tables.process_log.select("restoration_id", level=ibis._.lot).distinct()
     with pytest.raises(TableError, match="needs one level"):
         refine(tables, base, levels, name="lot")
 
 
 def test_an_engine_that_counted_something_else_since_is_refused() -> None:
-    records = busy_lab(4, restorations=40)
-    tables, base = counted(records)
+    records, _tables, base = small_lab()
+    tables = connect(records)
     count_patterns(tables, records.standard, observed_until=date(2024, 1, 15))
     with pytest.raises(TableError, match="count the patterns again"):
         refine_by_source(tables, base, records.standard, factor="bond_wait", by="lot")
 
 
 def test_an_unknown_factor_is_refused() -> None:
-    records = busy_lab(5, restorations=10)
-    tables, base = counted(records)
+    records, tables, base = small_lab()
     with pytest.raises(ProcessStandardError, match="names no factor 'wait'"):
         refine_by_source(tables, base, records.standard, factor="wait", by="lot")
 
@@ -247,8 +252,7 @@ def test_a_reading_at_an_upper_limit_keeps_it() -> None:
 
 
 def test_words_and_changing_units_have_no_bands() -> None:
-    records = busy_lab(7, restorations=80)
-    tables, base = counted(records)
+    records, tables, base = small_lab()
     assert reading_bands(tables, base, records.standard, factor="polish") is None
     assert reading_bands(tables, base, records.standard, factor="grit_uses") is None  # nothing was written down
     minutes = STANDARD.replace(
@@ -272,20 +276,33 @@ factor = "thickness\"""",
     assert reading_bands(tables, base, changed, factor="bond_wait") is None
 
 
-def test_constant_and_scarce_readings_leave_one_band() -> None:
-    constant = bands_of(waits(["200"] * 90), "bond_wait")
-    assert constant is not None
+def test_constant_scarce_and_infinite_readings() -> None:
+    """One lab: waits are all the same, few thicknesses are known, and two counts of uses are no numbers."""
+    uses = ["inf", "-inf", *["5"] * 40, *["9"] * 40]
+    readings = [
+        ("bonding", "wait_s", ["200"] * 90),
+        ("layering", "mm", ["1.2", "1.4"] * 20),
+        ("blasting", "uses", uses),
+    ]
+    log = [
+        {"restoration_id": f"R{k}", "step": step, "reading": reading, "value": value}
+        for step, reading, values in readings
+        for k, value in enumerate(values)
+    ]
+    records = snapshot([{"restoration_id": f"R{k}"} for k in range(90)], log)
+    tables, base = counted(records)
+
+    def bands_by(factor: str) -> ReadingBands:
+        found = reading_bands(tables, base, records.standard, factor=factor)
+        assert found is not None
+        return found
+
+    constant, scarce, infinite = (bands_by(factor) for factor in ("bond_wait", "thickness", "grit_uses"))
     assert ([band.label for band in constant.bands], constant.cuts) == (["200"], ())
-    scarce = bands_of(waits(["200", "210"] * 20), "bond_wait")
-    assert scarce is not None
-    assert [band.label for band in scarce.bands] == ["200 to 210"]
-
-
-def test_an_infinite_reading_is_none() -> None:
-    bands = bands_of(waits(["inf", "-inf", *["170"] * 40, *["200"] * 40]), "bond_wait")
-    assert bands is not None
-    assert [(band.label, band.restorations) for band in bands.bands] == [("170", 40), ("200", 40)]
-    assert by_level(bands.refined, bands.refined.table.restorations)["not recorded"] == 2
+    assert [band.label for band in scarce.bands] == ["1.2 to 1.4"]
+    assert [(band.label, band.restorations) for band in infinite.bands] == [("5", 40), ("9", 40)]
+    # The two that are no numbers, and the eight of which nothing is known.
+    assert by_level(infinite.refined, infinite.refined.table.restorations)["not recorded"] == 10
 
 
 limit_values = st.integers(0, 40).map(float)

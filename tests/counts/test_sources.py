@@ -89,21 +89,21 @@ def test_a_restoration_counts_once_for_each_source_whatever_the_number_of_rows()
     assert found.restorations.sum() == table.restorations.sum() == 3
 
 
-def test_a_lot_looked_up_after_the_return_does_not_count() -> None:
+def test_a_lot_looked_up_after_the_return_and_what_comes_after_the_end_do_not_count() -> None:
     log = [
-        logged("R1", "bonding", lot="L1", recorded_at="2024-05-01 10:00:00"),
-        logged("R2", "bonding", lot="L1", recorded_at="2024-01-09 10:00:00"),
+        logged("R1", "bonding", lot="looked up", recorded_at="2024-05-01 10:00:00"),
+        logged("R2", "bonding", lot="looked up", recorded_at="2024-01-09 10:00:00"),
+        *(logged(name, "bonding", lot="at the end") for name in ("R3", "R4")),
     ]
-    returns = [back("R1", "2024-04-01"), back("R2", "2024-04-01")]
-    _tables, _table, found = counted([made("R1"), made("R2")], log, returns)
-    assert of_source(found, lot("bonding", "L1"))[:3] == (1, 1, 1)
-
-
-def test_deliveries_and_returns_after_the_end_are_left_out() -> None:
-    log = [logged(name, "bonding", lot="L1") for name in ("R1", "R2")]
-    returns = [back("R1", "2025-02-01", disposition="remade")]
-    _tables, _table, found = counted([made("R1"), made("R2", "2025-01-11")], log, returns)
-    assert of_source(found, lot("bonding", "L1"))[:3] == (1, 1, 0)
+    returns = [
+        back("R1", "2024-04-01"),
+        back("R2", "2024-04-01"),
+        back("R3", "2025-02-01", disposition="remade"),
+    ]
+    lab = [made("R1"), made("R2"), made("R3"), made("R4", "2025-01-11")]
+    _tables, _table, found = counted(lab, log, returns)
+    assert of_source(found, lot("bonding", "looked up"))[:3] == (1, 1, 1)
+    assert of_source(found, lot("bonding", "at the end"))[:3] == (1, 1, 0)
 
 
 def test_without_a_lot_or_machine_there_are_the_clinics() -> None:
@@ -169,14 +169,9 @@ def test_sources_add_up_to_what_is_counted_one_by_one() -> None:
         assert of_source(found, source)[:3] == expected, source
 
 
-def test_an_engine_that_holds_other_records_is_refused() -> None:
-    tables, table, _found = counted([made("R1")], [], [])
-    other = replace(table, restorations=table.restorations + 1)
-    with pytest.raises(TableError, match="different restorations"):
-        count_sources(tables, other)
-
-
-def test_the_restorations_concerned_come_with_those_still_out_there_first() -> None:
+@pytest.fixture(scope="module")
+def of_one_lot() -> tuple[Tables, PatternTable]:
+    """Four restorations of one lot, of which two came back, and one without."""
     lab = [made("R1", "2024-01-10"), made("R2", "2024-02-10"), made("R3", "2024-03-10"), made("R4"), made("R5")]
     log = [logged(f"R{k}", "bonding", lot="L1") for k in (1, 2, 3, 4)]
     returns = [
@@ -185,7 +180,21 @@ def test_the_restorations_concerned_come_with_those_still_out_there_first() -> N
         back("R3", "2024-07-01", "chipping"),
         back("R4", "2024-04-01", "chipping", "remade"),
     ]
-    tables, _table, _found = counted(lab, log, returns)
+    tables, table, _found = counted(lab, log, returns)
+    return tables, table
+
+
+def test_an_engine_that_holds_other_records_is_refused(of_one_lot: tuple[Tables, PatternTable]) -> None:
+    tables, table = of_one_lot
+    other = replace(table, restorations=table.restorations + 1)
+    with pytest.raises(TableError, match="different restorations"):
+        count_sources(tables, other)
+
+
+def test_the_restorations_concerned_come_with_those_still_out_there_first(
+    of_one_lot: tuple[Tables, PatternTable],
+) -> None:
+    tables, _table = of_one_lot
     found = restorations_from(tables, what="lot", code="L1", step="bonding", observed_until=END)
     assert [one.restoration_id for one in found] == ["R2", "R1", "R3", "R4"]
     assert [one.in_service for one in found] == [True, True, True, False]
@@ -197,7 +206,7 @@ def test_the_restorations_concerned_come_with_those_still_out_there_first() -> N
     assert found[0].clinic == "C01"
 
 
-def test_an_unknown_lot_is_refused_in_words() -> None:
-    tables, _table, _found = counted([made("R1")], [logged("R1", "bonding", lot="L1")], [])
+def test_an_unknown_lot_is_refused_in_words(of_one_lot: tuple[Tables, PatternTable]) -> None:
+    tables, _table = of_one_lot
     with pytest.raises(InputError, match="No delivered restoration was made with lot 'L9' at bonding"):
         restorations_from(tables, what="lot", code="L9", step="bonding", observed_until=END)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import replace
-from datetime import date, timedelta
 from functools import cache
 
 import numpy as np
@@ -22,74 +20,39 @@ from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.case_mix import CaseMix
 from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.records.snapshot import Snapshot
-from remakes.records.standard import ProcessStandard, Requirement
+from remakes.records.standard import ProcessStandard
+from tests.evidence.planted_readings import WAITS, Counted, planted_readings
 from tests.labs import snapshot
 from tests.planted import END, planted_lab
-
-#: Seconds waited and millimetres layered, as a bench writes them; more in the middle than at the ends.
-WAITS = np.arange(60, 310, 10)
-LAYERS = np.arange(0.4, 2.7, 0.1).round(1)
-
-
-def lab_of(
-    seed: int, odds: Callable[[float], float], *, reading: str = "wait_s", restorations: int = 2000, base: float = 0.004
-) -> Snapshot:
-    """A lab whose only cause is one reading: `odds` times `base` is the chance of a return in each month."""
-    rng = np.random.default_rng(seed)
-    values, step, defect = {
-        "wait_s": (WAITS, "bonding", "debonding"),
-        "mm": (LAYERS, "layering", "chipping"),
-    }[reading]
-    weights = np.exp(-0.5 * ((values - values.mean()) / values.std()) ** 2)
-    drawn = rng.choice(values, size=restorations, p=weights / weights.sum())
-    lab, log, back = [], [], []
-    for k, value in enumerate(drawn):
-        name, delivered = f"R{k}", date(2024, 1, 2) + timedelta(days=int(rng.integers(0, 550)))
-        lab.append(
-            {
-                "restoration_id": name,
-                "technician": f"T{k % 3}",
-                "clinic": f"C{k % 7}",
-                "delivered_on": delivered.isoformat(),
-            }
-        )
-        log.append({"restoration_id": name, "step": step, "reading": reading, "value": str(value)})
-        month = int(rng.geometric(base * odds(float(value)))) - 1
-        if month < int((END - delivered).days / 30.4375):
-            day = min(delivered + timedelta(days=int((month + rng.random()) * 30.4375)), END)
-            back.append(
-                {
-                    "return_id": f"Q{k}",
-                    "restoration_id": name,
-                    "reported_on": day.isoformat(),
-                    "defect": defect,
-                    "disposition": "repaired",
-                }
-            )
-    return snapshot(lab, log, back, observed_until=END)
 
 
 def prepared(records: Snapshot, factor: str, defect: str) -> tuple[ReadingBands, Background, ProcessStandard]:
     assert records.observed_until is not None
     tables = connect(records)
     table = count_patterns(tables, records.standard, observed_until=records.observed_until)
-    bands = reading_bands(tables, table, records.standard, factor=factor)
+    return prepared_from(Counted(tables=tables, table=table, standard=records.standard), factor, defect)
+
+
+def prepared_from(lab: Counted, factor: str, defect: str) -> tuple[ReadingBands, Background, ProcessStandard]:
+    table = lab.table
+    bands = reading_bands(lab.tables, table, lab.standard, factor=factor)
     assert bands is not None
     case_mix = CaseMix(table)
     at_risk, events = table.events_of(defect)
     with threadpool_limits(limits=1):
         shrinkage = estimate_shrinkage(case_mix, at_risk=at_risk, events=events)
-    return bands, Background(table, case_mix, shrinkage, defect), records.standard
-
-
-def dose_of(records: Snapshot, factor: str = "bond_wait", defect: str = "debonding") -> DoseResponse:
-    return dose_response(*prepared(records, factor, defect))
+    return bands, Background(table, case_mix, shrinkage, defect), lab.standard
 
 
 @cache
+def dose_of(plant: str) -> DoseResponse:
+    """Of one reading of the lab of many."""
+    return dose_response(*prepared_from(planted_readings(), plant, plant))
+
+
 def stepped(seed: int, at: float) -> DoseResponse:
     """The limit is 180 s whatever the truth."""
-    return dose_of(lab_of(seed, lambda wait: 4.0 if wait < at else 1.0))
+    return dose_of(f"step_{at:.0f}_{seed}")
 
 
 @pytest.mark.parametrize(
@@ -164,10 +127,11 @@ def test_the_cut_is_where_the_log_likelihood_of_another_program_has_it() -> None
 def test_two_bands_are_met_against_missed() -> None:
     """A bench that writes 100 or 200 only: the band model is the model of the finding."""
     records = planted_lab(1)
-    bands, background, rules = prepared(records, "bond_wait", "debonding")
-    dose = dose_response(bands, background, rules)
     tables = connect(records)
-    table = count_patterns(tables, rules, observed_until=END)
+    table = count_patterns(tables, records.standard, observed_until=END)
+    lab = Counted(tables=tables, table=table, standard=records.standard)
+    bands, background, rules = prepared_from(lab, "bond_wait", "debonding")
+    dose = dose_response(bands, background, rules)
     finding = adjusted_effect(table, background, rules, factor="bond_wait", horizon=12)
     short, long = dose.bands
     assert (short.band.label, long.reference, long.odds_ratio.estimate) == ("100", True, 1.0)
@@ -187,7 +151,7 @@ def test_two_bands_are_met_against_missed() -> None:
 
 def test_a_slope_is_called_gradual_with_its_size() -> None:
     for seed in (11, 12):
-        dose = dose_of(lab_of(seed, lambda wait: 1.5 ** ((180 - wait) / 30), base=0.003))
+        dose = dose_of(f"slope_{seed}")
         assert dose.trend is not None
         truth = 1.5 ** (dose.trend.per / 30)
         # Medians stand for whole bands, which flattens or steepens a little.
@@ -200,7 +164,7 @@ def test_a_slope_is_called_gradual_with_its_size() -> None:
 
 
 def test_nothing_planted_nothing_seen() -> None:
-    doses = [dose_of(lab_of(seed, lambda _wait: 1.0, restorations=1000, base=0.006)) for seed in range(21, 27)]
+    doses = [dose_of(f"nothing_{seed}") for seed in range(21, 27)]
     assert sum(dose.changes[0].seen for dose in doses) <= 1
     p = np.array([gradient.p for dose in doses for gradient in (dose.trend, dose.kept, dose.missed) if gradient])
     # 18 tests, of which 0.9 are expected below 0.05; more than 4 has a chance of 1 in 500.
@@ -212,8 +176,7 @@ def test_nothing_planted_nothing_seen() -> None:
 
 def test_of_two_limits_each_side_has_its_own_place() -> None:
     """Layers below 1.0 mm break, and so do those above 2.0 mm."""
-    valley = lab_of(31, lambda mm: 1.0 if 1.0 <= mm <= 2.0 else 5.0, reading="mm")
-    dose = dose_of(valley, "thickness", "chipping")
+    dose = dose_of("valley")
     low, high = dose.changes
     assert (low.side, high.side) == ("low", "high")
     assert low.limit_within is True
@@ -226,40 +189,25 @@ def test_of_two_limits_each_side_has_its_own_place() -> None:
 
 
 def test_fewer_returns_beyond_the_limit_are_no_reason_to_change_it() -> None:
-    dose = dose_of(lab_of(41, lambda wait: 1.0 if wait < 180 else 4.0))
+    dose = dose_of("reversed")
     assert dose.changes[0].seen
     assert "Returns become fewer, not more, as the reading falls" in dose.sentence
     assert "change nothing yet" in dose.sentence
 
 
 def test_where_nobody_misses_the_limit_its_place_cannot_be_judged() -> None:
-    records = lab_of(42, lambda wait: 5.0 if wait < 220 else 1.0)
-    easy = ProcessStandard(
-        steps=records.standard.steps,
-        requirements=tuple(
-            _with_limit(one, 30.0) if one.factor == "bond_wait" else one for one in records.standard.requirements
-        ),
-    )
-    dose = dose_of(replace(records, standard=easy))
+    dose = dose_of("never_missed")
     assert dose.changes[0].limit_within is None
     assert "no reading lies beyond the limit of 30 s" in dose.sentence
     assert dose.missed is None
 
 
-def _with_limit(requirement: Requirement, low: float) -> Requirement:
-    return replace(requirement, rule=replace(requirement.rule, low=low))
-
-
 def test_what_cannot_be_estimated_says_why_and_keeps_the_counts() -> None:
-    same = lab_of(51, lambda _wait: 1.0, restorations=300, base=0.02)
-    written = same.process_log.set_column(
-        same.process_log.column_names.index("value"), "value", [["200"] * same.process_log.num_rows]
-    )
-    constant = dose_of(replace(same, process_log=written))
+    constant = dose_of("constant")
     assert constant.sentence == "The readings show nothing here: every reading is 200: there is nothing to compare."
-    assert constant.bands[0].band.restorations == 300
+    assert constant.bands[0].band.restorations == 2000
     assert constant.bands[0].returns > 10
-    rare = dose_of(lab_of(52, lambda _wait: 1.0, restorations=300, base=0.0005))
+    rare = dose_of("rare")
     assert 0 < sum(one.returns for one in rare.bands) < 3
     assert "3 are needed" in rare.why_not
     as_json = rare.as_json()

@@ -86,7 +86,7 @@ def test_a_change_by_a_file_is_one_too(lab: Store) -> None:
         ({"severity": "9"}, "out of range"),
         ({"reported_on": "2026-04-02"}, "later than today"),
         ({"reported_on": "2026-01-01"}, "before the restoration was delivered"),
-        ({"defect": "contact"}, "has contact already"),
+        ({"defect": "contact"}, "has proximal contact already"),
     ],
 )
 def test_the_checks_are_those_of_a_new_return(lab: Store, changes: dict[str, object], words: str) -> None:

@@ -16,7 +16,6 @@ import pytest
 from sqlalchemy import create_engine, func, inspect, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
-import remakes.records.store
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.entries import DoubleEntryError, enter_return, void_return
@@ -201,11 +200,10 @@ def test_a_reader_sees_one_state_and_writes_nothing(lab: Store) -> None:
     assert lab.setting("x") == 1
 
 
-def test_a_lock_that_stays_taken_is_told_in_words(lab: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(remakes.records.store, "_PATIENCE_MS", 50)
+def test_a_lock_that_stays_taken_is_told_in_words(lab: Store) -> None:
     with lab.writer(may="import lists") as connection:
         lab.note(connection, who="QA", what="long work", table="settings")
-        with pytest.raises(StoreError, match="try again"), lab.writer(may="import lists"):
+        with pytest.raises(StoreError, match="try again"), lab.writer(may="import lists", patience_ms=50):
             pass
     assert lab.data_version() == 1
     with lab.writer(may="import lists") as connection:

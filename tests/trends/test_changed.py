@@ -368,6 +368,13 @@ def test_the_sentence_says_first_that_it_may_be_chance() -> None:
     assert "Of that, about 2 fewer go with parts that may be chance or are small" in text
 
 
+def test_a_range_that_is_told_from_zero_may_be_chance() -> None:
+    text = said(Estimate(25.0, 0.4, 50.0), ("rest", Estimate(25.0, 0.4, 50.0)))
+    assert text.startswith(
+        "The difference may be chance: 25 more returns than in the three months before (0 to 50 more)."
+    )
+
+
 def test_a_rest_beyond_chance_is_named() -> None:
     text = said(Estimate(20.0, 9.0, 31.0), ("in_service", Estimate(0.2, 0.1, 0.3)), ("rest", Estimate(19.8, 8.0, 32.0)))
     assert text.endswith(

@@ -24,7 +24,7 @@ PLACES: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         "today of quality": (f"/?{QUALITY}", "What the records hold"),
         "today of a manager": (f"/?{MANAGER}", "What the records hold"),
-        "today of a technician": (f"/?{TECHNICIAN}", "What the records hold"),
+        "today of a technician": (f"/?{TECHNICIAN}", "One timer is running"),
         "enter a return": (f"/enter-return?{QUALITY}", "Last ten entered"),
         "month: different": (f"/months?{QUALITY}", "The month as a report"),
         "month: changed": (f"/months?{QUALITY}&part=What+changed", "The month as a report"),
@@ -52,7 +52,7 @@ PLACES: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "bench: late": (f"/bench-log?{TECHNICIAN}&bench_part=late", "A blank cell is not recorded"),
         "my work": (f"/my-work?{TECHNICIAN}", "How sure is this?"),
         "own password": (f"/own-password?{QUALITY}", "Nobody signs in here"),
-        "no such page for the role": (f"/try-next?{TECHNICIAN}", "What the records hold"),
+        "no such page for the role": (f"/try-next?{TECHNICIAN}", "One timer is running"),
     }
 )
 #: Widths in pixels of a phone and a tablet.

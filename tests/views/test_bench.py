@@ -301,6 +301,14 @@ def test_today_tells_a_technician_of_timers_and_unfinished_work(own_lab: Path) -
     begun = now() - timedelta(days=1)
     start_timer(store, "N1", step="final cure", reading="final_cure_min", who=WHO, at=begun)
     app = open_page("today", role="technician", code="T01")
-    assert "One timer is running** (N1)" in texts(app)
+    assert app.header[0].value.startswith("One timer is running (N1).")
     assert any("forgotten on N1" in one.value for one in app.warning)
     assert "in work" not in texts(open_page("today", role="quality"))
+
+
+def test_today_asks_a_technician_for_nothing_of_the_records(own_lab: Path) -> None:
+    app = open_page("today", role="technician", code="T02")
+    assert app.header[0].value == "No timer of yours is running, and nothing of yours is left to write down."
+    assert not app.metric
+    assert "Lists and import" not in texts(app) + "".join(one.value for one in app.warning)
+    assert open_page("today", role="technician").header[0].value.startswith("Choose your own code")

@@ -314,7 +314,7 @@ def months(**figures: Any) -> MonthsToTell:
         (months(months=7, months_if_recorded=7), "about 7 more months"),
         (months(months=1, months_if_recorded=1), "about 1 more month"),
         (months(months=20, months_if_recorded=12), "about 20 more months; 12 with every step recorded"),
-        (months(months=0), "enough by now to show 3 times the odds"),
+        (months(months=0), "long enough for 3 times the odds; a smaller difference may be hidden"),
         (months(), "more than 5 years at this pace"),
         (months(months_if_recorded=40), "more than 5 years at this pace; about 40 months with every step recorded"),
         (months(missing="bond_wait is not recorded"), "cannot be said: bond_wait is not recorded"),

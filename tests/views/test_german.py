@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,9 +13,13 @@ from streamlit.testing.v1 import AppTest
 
 import remakes
 from remakes import charts
+from remakes.counts.sources import Source
 from remakes.records import backups
+from remakes.records.change_log import Change
+from remakes.records.codes import defect_in_text
+from remakes.records.requirements import Rule
 from remakes.reports.front import month_signals
-from remakes.texts import speak, speaking, t
+from remakes.texts import in_a_row, later, speak, speaking, t
 from remakes.texts.said import catalogue
 from remakes.views import state
 from remakes.views.setup_parts import changes
@@ -164,3 +169,41 @@ def test_a_month_without_a_signal_says_so_in_german() -> None:
     month = next(one for one in sample.review().report_months.of("all").months if month_signals(one) == "no signal")
     with speaking("de"):
         assert month_signals(month) == "kein Signal"
+
+
+def test_what_was_worked_out_in_english_is_said_in_german_to_its_last_word() -> None:
+    with speaking("en"):
+        told = in_a_row(map(defect_in_text, ("debonding", "chipping")))
+        source = Source(what="equipment", step="final cure", code="F1")
+        close = in_a_row([str(source), str(source)])
+        signals = in_a_row([later("slow rise"), later("above the limit")])
+    with speaking("de"):
+        assert "debonding" not in t(told)
+        assert t(close) == "final cure: Gerät F1 und final cure: Gerät F1"
+        assert t(signals).startswith("langsamer Anstieg und ")
+        assert t(later("month in service")) == "Gebrauchsmonat"
+
+
+def test_rules_and_readings_of_a_tick_are_said_in_words() -> None:
+    tick = Rule(kind="one_of", values=("yes",))
+    with speaking("de"):
+        assert str(tick) == "ja"
+        assert str(Rule(kind="at_least", low=0.4)) == "mindestens 0,4"
+
+
+def test_the_change_log_names_roles_and_particulars_in_german() -> None:
+    change = Change(
+        number=1,
+        at=datetime.fromisoformat("2026-03-02"),
+        who="technician T01",
+        what="write reading",
+        table="bench_readings",
+        key="1",
+        restoration="R1",
+        detail={"restoration_id": "R1", "not_done": True, "shade_lamp": "L2"},
+    )
+    with speaking("de"):
+        assert changes._who(change.who) == "Technik T01"
+        assert changes._who("demo") == "demo"
+        assert changes._besides(change) == "Restauration: R1; nicht ausgeführt: ja; shade_lamp: L2"
+    assert change.told() == "restoration_id: R1; not_done: yes; shade_lamp: L2"

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from remakes.trends.months.report_months import ReportMonths
 from remakes.views import cautions, state
 from remakes.views.month_parts import wording
 from tests import sample_months as sample
@@ -300,3 +301,29 @@ def test_every_signal_is_explained() -> None:
     every = [signals.ABOVE, signals.BELOW, signals.RISE, signals.FALL]
     every += [process_months.NEAR_UPPER, process_months.NEAR_LOWER]
     assert len(meanings(every)) == len(set(every)) == 6
+
+
+def test_lots_and_machines_say_over_which_time(show: Callable[..., AppTest]) -> None:
+    assert "on record up to 31 August 2026, whichever month is chosen above" in texts(show("Lots and machines"))
+
+
+def test_a_requirement_seen_from_an_earlier_month_is_told_as_of_the_latest(show: Callable[..., AppTest]) -> None:
+    said = "As things stand in the latest months, whichever month is chosen above: "
+    assert said in texts(show("At the bench"))
+    assert said not in texts(show("At the bench", sample.review(month=sample.MONTHS[19])))
+
+
+def test_a_signal_of_one_defect_is_told_beside_all_together(show: Callable[..., AppTest]) -> None:
+    chipping = sample.judged_defect("chipping")
+    months = (*chipping.months[:18], replace(chipping.months[18], signals=("above the limit",)), chipping.months[19])
+    both = ReportMonths(defects=(sample.judged_defect(), replace(chipping, months=months)))
+    one = texts(show("Is it different?", sample.review(report_months=both)))
+    assert "In July 2026 one defect has a signal by itself: chipping (above the limit)." in one
+    assert "by itself" not in texts(show("Is it different?"))
+
+
+def test_a_difference_between_periods_within_common_variation_says_so(show: Callable[..., AppTest]) -> None:
+    said = "Taken one by one, these months gave no signal"
+    calm = replace(sample.judged_defect("chipping"), defect="all")
+    assert said in texts(show("What changed", sample.review(report_months=ReportMonths(defects=(calm,)))))
+    assert said not in texts(show("What changed"))

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
+from remakes import flow
+from remakes.evidence.estimate import Estimate
 from remakes.records.house_settings import set_own_work_seen_by
 from remakes.records.store import open_store
 from tests.views.lab import open_page, texts
@@ -36,3 +41,23 @@ def test_somebody_without_a_delivery_is_told_so_and_nobody_elses_code(clear_lab:
     assert "No restoration of T77 has been delivered yet" in page.info[0].value
     assert not page.error
     assert "T01" not in texts(page)
+
+
+@pytest.mark.parametrize(("low", "told"), [(0.25, True), (0.15, False)])
+def test_a_step_missed_more_than_in_the_lab_is_named_only_where_the_whole_range_says_so(
+    low: float, told: bool, clear_lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    compare = flow.own_work
+
+    def planted(result: flow.Analysis, code: str) -> flow.OwnWork:
+        own = compare(result, code)
+        even = [replace(one, share=one.lab_share) for one in own.factors[1:]]
+        first = replace(own.factors[0], share=Estimate(0.42, low, 0.6), lab_share=Estimate(0.19, 0.18, 0.2))
+        return replace(own, factors=(first, *even), enough=True)
+
+    monkeypatch.setattr(flow, "own_work", planted)
+    page = open_page("my_work", role="technician", code="T02")
+    assert not page.exception
+    said = "lies wholly above the lab's share of misses here"
+    assert (said in texts(page)) == told
+    assert ("(42 % against 19 %)" in texts(page)) == told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,18 @@ def test_each_role_has_its_menu(role: str, expected: str) -> None:
     assert ("mine" in menu.MENUS[role]) == (role == "technician")  # type: ignore[index]
 
 
+@pytest.mark.parametrize("name", ["today", "lists"])
+def test_a_day_that_nobody_stated_is_not_told_as_complete(name: str, own_lab: Path) -> None:
+    store = open_store(str(own_lab))
+    with store.writer(may="state the date") as connection:
+        store.put_setting(connection, "observed_until", None, who="manager M1")
+    assert "taken as complete up to" in open_page(name).header[0].value
+    flow.set_observed_until(store, date(2026, 10, 31), who="manager M1")
+    said = open_page(name).header[0].value
+    assert "complete up to 31 October 2026" in said
+    assert "taken as" not in said
+
+
 def test_the_app_opens_on_today_and_asks_a_technician_for_the_code(small_lab: Path) -> None:
     app = AppTest.from_file(PAGES_SCRIPT, default_timeout=60).run()
     assert not app.exception
@@ -115,7 +128,7 @@ def test_steps_say_goes_with_and_list_the_restorations_behind(clear_lab: Path) -
 def test_what_to_try_next_starts_with_the_action_that_a_finding_backs(clear_lab: Path) -> None:
     page = open_page("try_next")
     said = texts(page)
-    assert "Start with: Timer at the bonding bench." in said
+    assert "Start with: “Timer at the bonding bench”." in said
     assert "An estimate from records" in said
     assert "instructions and licensed practice come first" in said
     table = page.dataframe[0].value

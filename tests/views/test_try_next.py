@@ -143,7 +143,7 @@ def test_worth_shows_pictures_break_even_and_what_is_worth_measuring(
 ) -> None:
     page = opened(wording.WORTH)
     (action,) = clear_result.actions
-    assert page.header[0].value.startswith("Start with: Timer at the bonding bench.")
+    assert page.header[0].value.startswith("Start with: “Timer at the bonding bench”.")
     assert charts_of(page) == 2
     row = with_column(page, "because of").iloc[0]
     most = action.break_even_cost_per_month
@@ -158,7 +158,7 @@ def test_what_if_answers_anew_says_so_and_is_taken_back(clear_lab: Path) -> None
     page.slider(key="what_if_kept_up").set_value(50).run()
     quiet(page)
     assert page.slider(key="what_if_each_bond_timer").value == 50
-    assert page.header[0].value.startswith("If things were so, start with: Timer")
+    assert page.header[0].value.startswith("If things were so, start with: “Timer")
     assert "What if, not the lab's own figures: actions kept up at 50" in texts(page)
     half = with_column(page, "because of")
     assert not half.equals(own)
@@ -408,7 +408,7 @@ def test_a_trial_is_planned_when_asked_for(clear_lab: Path) -> None:
     assert page.selectbox(key="trial_factor").value == "bond_wait"
     assert page.multiselect(key="trial_defects_bond_wait").value == ["debonding"]
     assert not page.dataframe
-    assert page.header[-1].value == "Trials kept to"
+    assert page.header[-1].value == "Planned trials"
     page.slider(key="trial_effect").set_value(60)
     page.button(key="plan_trial").click().run()
     quiet(page)
@@ -505,7 +505,7 @@ def kept_trial(store: Store, result: flow.Analysis, *, starts_on: date = date(20
 
 def test_a_plan_is_kept_and_stands_in_the_list(writable: Store, clear_result: flow.Analysis) -> None:
     page = opened(wording.TRIAL)
-    assert "No trial is kept to yet" in texts(page)
+    assert "No trial has been saved yet" in texts(page)
     page.slider(key="trial_effect").set_value(90)
     page.button(key="plan_trial").click().run()
     first = flow.trial_start(clear_result)

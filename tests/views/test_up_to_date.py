@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from remakes import flow
 from remakes.errors import NothingToAnalyzeError
-from remakes.records.store import open_store
+from remakes.records.store import Store, open_store
 from remakes.views import jobs, state
+from tests.shared_labs import analysis_of
 from tests.views.lab import open_page, texts
 
 TOPIC = "analysis"
@@ -91,15 +93,22 @@ def test_an_import_need_not_wait_for_what_is_brought_up_to_date() -> None:
 
 
 @pytest.fixture
-def gate(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
-    """Analyses after the first wait until this is set."""
-    gate, analyze, seen = threading.Event(), flow.analyze, list[int]()
+def ready(clear_lab_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Callable[[Store], flow.Analysis]:
+    """The clear lab's analysis, as if it had been worked out from what a copy of it now holds."""
+    result = analysis_of(tmp_path_factory, clear_lab_file)
+    return lambda store: replace(result, records_version=store.figures_version())
 
-    def waiting(*args: object, **kwargs: object) -> flow.Analysis:
+
+@pytest.fixture
+def gate(monkeypatch: pytest.MonkeyPatch, ready: Callable[[Store], flow.Analysis]) -> threading.Event:
+    """Analyses after the first wait until this is set."""
+    gate, seen = threading.Event(), list[int]()
+
+    def waiting(store: Store, **_kwargs: object) -> flow.Analysis:
         if seen:
             assert gate.wait(timeout=30)
         seen.append(1)
-        return analyze(*args, **kwargs)  # type: ignore[arg-type]
+        return ready(store)
 
     monkeypatch.setattr(flow, "analyze", waiting)
     return gate
@@ -142,12 +151,12 @@ def test_the_analysis_is_begun_before_anybody_asks(
 
 
 @pytest.fixture
-def counted(monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
-    analyze, seen = flow.analyze, list[int]()
+def counted(monkeypatch: pytest.MonkeyPatch, ready: Callable[[Store], flow.Analysis]) -> Callable[[], int]:
+    seen = list[int]()
 
-    def counting(*args: object, **kwargs: object) -> flow.Analysis:
+    def counting(store: Store, **_kwargs: object) -> flow.Analysis:
         seen.append(1)
-        return analyze(*args, **kwargs)  # type: ignore[arg-type]
+        return ready(store)
 
     monkeypatch.setattr(flow, "analyze", counting)
     return lambda: len(seen)

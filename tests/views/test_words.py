@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from remakes import words
 from remakes.evidence.estimate import UNKNOWN, Estimate
+from remakes.texts import t
 from remakes.views import cautions, downloads, jobs, page_icon, server
 
 ROOT = Path(__file__).parents[2]
@@ -131,3 +132,13 @@ def test_months_in_an_analysis_s_sentence_are_spelled_out() -> None:
     said = words.spelled("Since 2026-03 (2026-04 as well): 2026-10-31, R2026-03x and 12026-03 are no months.")
     assert said == "Since March 2026 (April 2026 as well): 2026-10-31, R2026-03x and 12026-03 are no months."
     assert words.said("2026-03 had 5 *more*.") == r"March 2026 had 5 \*more\*."
+
+
+def test_shares_below_one_per_cent_keep_a_digit_more_so_that_a_ratio_can_be_checked() -> None:
+    assert [words.per_cent_closely(value) for value in (0.032, 0.0044, 0.0)] == ["3.2 %", "0.44 %", "0.0 %"]
+
+
+def test_per_cent_in_a_sentence_of_an_analysis_stands_apart_from_its_number() -> None:
+    assert words.plain(t("{share:.0%} of them", share=0.75)) == "75 % of them"
+    assert words.spelled(t("{share:.0%} of them", share=0.75)) == "75 % of them"
+    assert words.plain("75% of them") == "75% of them"

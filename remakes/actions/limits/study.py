@@ -27,6 +27,7 @@ from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.case_mix import CaseMix
 from remakes.evidence.models.shrinkage import estimate_shrinkage
+from remakes.records.codes import defect_in_text
 from remakes.records.standard import ProcessStandard
 from remakes.texts import t
 
@@ -102,7 +103,7 @@ def _draws(
 ) -> tuple[BandDraws | None, str]:
     """Draws of the bands' returns, or why there are none."""
     if defect not in table.defects:
-        return None, t("no return with {defect} has been recorded", defect=defect)
+        return None, t("no return with {defect} has been recorded", defect=defect_in_text(defect))
     if len(bands.bands) < 2:
         return None, t("the readings are all alike, or too few differ: there is nothing to compare")
     case_mix = CaseMix(table)

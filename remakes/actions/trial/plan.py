@@ -34,7 +34,8 @@ from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.tables.proportions import proportion_interval
 from remakes.evidence.tables.two_groups import sample_size_two_proportions
-from remakes.texts import t
+from remakes.records.codes import defect_in_text
+from remakes.texts import either, t
 
 __all__ = ["TrialLength", "TrialPlan", "TrialPower", "plan_trial"]
 
@@ -194,7 +195,7 @@ def _missing(table: PatternTable, asked: TrialPlan, rows: Flags, known: Sequence
             "{least_returns} are needed to see the pace",
             returned=returned,
             factor=asked.factor,
-            value=" or ".join(asked.defects) or "a defect named",
+            value=either(map(defect_in_text, asked.defects)) if asked.defects else t("a defect named"),
             least_returns=LEAST_RETURNS,
         )
     if asked.design == "staggered" and len(groups) < 2:

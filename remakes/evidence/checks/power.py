@@ -312,7 +312,7 @@ def _refuse(
 def _missing(table: PatternTable, factor: str, defect: str) -> str:
     status = table.status_of(factor)
     if defect not in table.defects:
-        return t("no return with {defect} has been recorded", defect=defect)
+        return t("no return with {defect} has been recorded", defect=defect_in_text(defect))
     returned = int(table.returns_by_pattern(defect)[status != NOT_APPLICABLE].sum())
     if returned < _LEAST_RETURNS:
         return t(
@@ -320,7 +320,7 @@ def _missing(table: PatternTable, factor: str, defect: str) -> str:
             "returns cannot be seen from fewer than {least_returns}",
             returned=returned,
             factor=factor,
-            defect=defect,
+            defect=defect_in_text(defect),
             least_returns=_LEAST_RETURNS,
         )
     if not (status == MISSED).any():

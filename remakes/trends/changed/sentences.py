@@ -51,12 +51,12 @@ def sentence_of(
     """How large is the difference, what does it go with, and how much is left over?
 
     Parts are told one by one where their interval leaves out 0, the others together as what may be chance. Where
-    the interval of the difference holds 0 this is said first.
+    the interval of the difference, in the whole returns that are told, holds 0 this is said first.
     """
     told = _told(difference, periods=periods, scale=scale)
     first = (
         t("The difference may be chance: {told}.", told=told)
-        if difference.low <= 0.0 <= difference.high
+        if round(difference.low) <= 0 <= round(difference.high)
         else t("{told}.", told=told)
     )
     return run_on(first, _accounted(parts, standard))

@@ -97,20 +97,19 @@ class BackTest:
         if not self.enough:
             return self.missing
         found, error = self.of(), self.mean_error()
+        came = _average_came(found)
         held, cuts = sum(one.held for one in found), len({one.cut for one in found})
-        side = t("too many") if error > 0 else t("too few")
         return t(
             "Tried out at the ends of {cuts} earlier months with what had been entered by then: {held} "
-            "of {found} intervals of {level:.0%} held what came later ({held_2:.0%}); on average "
-            "{error:.1f} returns {side} were forecast for a month, where {average_came:.1f} came.",
+            "of {found} intervals of {level:.0%} held what came later ({held_2:.0%}); for a month, "
+            "{average_forecast:.1f} returns were forecast on average and {average_came:.1f} came.",
             cuts=cuts,
             held=held,
             found=len(found),
             level=self.level,
             held_2=held / len(found),
-            error=abs(error),
-            side=side,
-            average_came=_average_came(found),
+            average_forecast=came + error,
+            average_came=came,
         )
 
 

@@ -67,6 +67,7 @@ def sheet(hand: Hand) -> None:
         disabled=[_NUMBER],
         hide_index=True,
         num_rows="fixed",
+        placeholder="",
         key=opened.key,
         on_change=_keep,
         args=(hand, opened, step),

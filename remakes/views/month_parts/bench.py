@@ -42,7 +42,7 @@ def show(review: flow.MonthReview, _defect: str) -> None:
     downloads.offer_csv(rows, name=f"bench_{review.month}")
     factor = _picked(factors)
     if factor is not None:
-        _closely(factor, review.standard)
+        _closely(factor, review)
     _how_sure(factors)
 
 
@@ -141,11 +141,14 @@ def _picked(factors: Sequence[ProcessFactor]) -> ProcessFactor | None:
     return next((one for one in factors if one.factor == picked), None)
 
 
-def _closely(one: ProcessFactor, standard: ProcessStandard) -> None:
-    says = _asks_for(standard, one.factor)
+def _closely(one: ProcessFactor, review: flow.MonthReview) -> None:
+    says = _asks_for(review.standard, one.factor)
     if says:
         st.markdown(t("The requirement: {says}.", says=words.plain(says)))
-    st.markdown(f"**{words.said(one.sentence)}**")
+    stands = words.said(one.sentence)
+    if one.enough and one.months[-1].month != review.month:
+        stands = t("As things stand in the latest months, whichever month is chosen above: {said}", said=stands)
+    st.markdown(f"**{stands}**")
     if not one.enough and t(one.missing) not in t(one.sentence):
         st.info(words.said(one.missing))
     st.subheader(t("Missed"))

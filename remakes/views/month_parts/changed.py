@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -15,6 +16,7 @@ from remakes.views.month_parts.wording import about, answer, months_named, numbe
 
 if TYPE_CHECKING:
     from remakes.trends.changed.changed import WhatChanged
+    from remakes.trends.months.report_months import JudgedDefect
 
 __all__ = ["show"]
 
@@ -26,6 +28,14 @@ def show(review: flow.MonthReview, defect: str) -> None:
         frame.answer(t("Nothing can be said yet about what changed in {about}.", about=about(defect)))
         return
     answer(changed.sentence, changed.missing)
+    if changed.enough and _common(changed, review.report_months.of(defect)):
+        st.markdown(
+            t(
+                "Taken one by one, these months gave no signal under “Is it different?”: each is within common "
+                "variation. The difference between the two periods is therefore no sign by itself that anything is "
+                "wrong."
+            )
+        )
     if changed.before and changed.after:
         compared = t(
             "Compared: {after} ({returns_after}) with {before} ({returns_before}).",
@@ -46,13 +56,19 @@ def show(review: flow.MonthReview, defect: str) -> None:
         t(
             "Each line: returns more (right of the dashed line) or fewer (left) that go with this "
             "change, with the 95 % range. All parts add up to the whole difference; what is left "
-            "over goes with nothing that is recorded. Parts that do not reach half a return are in "
-            "the table only."
+            "over goes with nothing that is recorded. Not drawn, but in the table: parts whose whole "
+            "range stays within half a return of none."
         )
     )
     frame.table(_rows(changed), whole=True)
     _how_sure()
     downloads.offer_csv(_plain_rows(changed), name=f"what_changed_{defect}")
+
+
+def _common(changed: WhatChanged, judged: JudgedDefect) -> bool:
+    """Whether all months of the later period were judged, and none gave a signal."""
+    months = [one for one in judged.months if one.month in changed.after]
+    return bool(months) and not judged.since and all(isfinite(one.expected) and not one.signals for one in months)
 
 
 def _rows(changed: WhatChanged) -> list[dict[str, object]]:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import streamlit as st
 
 from remakes import charts, flow, words
-from remakes.texts import in_english, t
+from remakes.texts import in_english, t, tn
 from remakes.texts.joining import run_on
 from remakes.views import downloads, frame
-from remakes.views.month_parts.wording import answer, from_to, meanings, number, signal_words
+from remakes.views.month_parts.wording import answer, from_to, meanings, number, signal_words, signals_named
 
 if TYPE_CHECKING:
     from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
@@ -26,6 +26,8 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """Answer, chart, all defects of the month, table, how sure."""
     judged = review.report_months.of(defect)
     _answer(judged, review.month)
+    if defect == "all":
+        _by_themselves(review)
     frame.draw(
         charts.judged_months(judged, nowcast=review.nowcast.of(defect)),
         alt=t("Returns by month of report with the expected number and the limits; the table below has the figures."),
@@ -48,6 +50,34 @@ def _answer(judged: JudgedDefect, chosen: str) -> None:
         return
     frame.answer(_of_month(month))
     st.markdown(t("As things stand now: {said}", said=words.said(judged.sentence)))
+
+
+def _by_themselves(review: flow.MonthReview) -> None:
+    """A signal of one defect, which all together may hide."""
+    named = [
+        t("{name} ({signals})", name=words.defect_within(one.defect), signals=signals_named(month.signals))
+        for one, month in _each_defect(review)
+        if month.signals
+    ]
+    if named:
+        st.markdown(
+            tn(
+                len(named),
+                "In {month} one defect has a signal by itself: {names}.",
+                "In {month} {n} defects have a signal by themselves: {names}.",
+                month=words.month(review.month),
+                names=words.listed(named),
+            )
+        )
+
+
+def _each_defect(review: flow.MonthReview) -> list[tuple[JudgedDefect, JudgedMonth]]:
+    return [
+        (one, month)
+        for one in review.report_months.defects
+        for month in one.months
+        if month.month == review.month and one.defect != "all"
+    ]
 
 
 def _of_month(one: JudgedMonth) -> str:
@@ -100,12 +130,7 @@ def _caption(judged: JudgedDefect) -> str:
 
 def _by_defect(review: flow.MonthReview) -> None:
     """The chosen month, defect by defect: where a difference sits."""
-    found = [
-        (one, month)
-        for one in review.report_months.defects
-        for month in one.months
-        if month.month == review.month and one.defect != "all" and (month.returns or isfinite(month.expected))
-    ]
+    found = [(one, month) for one, month in _each_defect(review) if month.returns or isfinite(month.expected)]
     if not found:
         return
     st.subheader(t("{month} by defect", month=words.month(review.month)))

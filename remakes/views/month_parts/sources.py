@@ -30,6 +30,12 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """Answer, those that stand out, the restorations made with one, the whole table, clinics, how sure."""
     found = review.sources
     _answer(found)
+    st.caption(
+        t(
+            "Over all deliveries and returns on record up to {day}, whichever month is chosen above.",
+            day=words.day(review.observed_until),
+        )
+    )
     chosen = [one for one in found.figures if defect in ("all", one.defect)]
     if not chosen:
         st.markdown(t("No lot and no machine is on record for {about}.", about=about(defect)))

@@ -27,8 +27,8 @@ def show() -> None:
     records = state.store()
     frame.answer(_answer(records))
     tell_saved()
-    if remark := backup_remark(records):
-        st.warning(remark)
+    if backup_remark(records):
+        st.warning(t("No copy is newer than a week: make one below."))
     if records.sqlite_path is None:
         st.info(
             t(

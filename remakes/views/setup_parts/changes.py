@@ -98,6 +98,42 @@ _DONE: Final = (
     later("write reading"),
 )
 
+#: Columns and particulars of the records, as a reader calls them; any other keeps the name of the records.
+_FIELDS: Final = {
+    "defect": later("defect"),
+    "delivered_on": later("delivered on"),
+    "file": later("file"),
+    "files": later("files"),
+    "kind": later("kind"),
+    "language": later("language"),
+    "late": later("late"),
+    "minutes": later("minutes"),
+    "not_done": later("not done"),
+    "note": later("note"),
+    "reading": later("reading"),
+    "readings": later("readings"),
+    "refused": later("refused"),
+    "remake_of": later("replaces"),
+    "restoration_id": later("restoration"),
+    "restorations": later("restorations"),
+    "return_id": later("return"),
+    "roles": later("roles"),
+    "rows": later("rows"),
+    "source": later("source"),
+    "step": later("step"),
+    "steps": later("steps"),
+    "taken": later("taken"),
+    "teeth": later("teeth"),
+    "title": later("title"),
+    "to": later("copied to"),
+    "changed": later("changed"),
+    "unchanged": later("unchanged"),
+    "value": later("value"),
+    "why": later("reason"),
+}
+#: A role, which the log writes before the pseudonym of who did it.
+_ROLES: Final = (later("quality"), later("manager"), later("technician"))
+
 
 def show() -> None:
     """Filters in the address, fifty lines, one of them closely, the file."""
@@ -125,7 +161,7 @@ def show() -> None:
 
 def _filters(records: Store) -> Filters:
     left, middle, right = st.columns(3)
-    who = _filter(left, t("Who"), "log_who", authors(records), str)
+    who = _filter(left, t("Who"), "log_who", authors(records), _who)
     table = _filter(middle, t("What was changed"), "log_table", tables(records), _named)
     month = _filter(right, t("Month"), "log_month", months(records), words.month)
     return Filters(who=who, table=table, month=month)
@@ -148,6 +184,19 @@ def _named(table: str) -> str:
     return str(t(_TABLES[table])) if table in _TABLES else table
 
 
+def _who(told: str) -> str:
+    role, blank, pseudonym = told.partition(" ")
+    return f"{t(role)}{blank}{pseudonym}" if role in _ROLES else told
+
+
+def _field(name: str) -> str:
+    return str(t(_FIELDS.get(name, name)))
+
+
+def _besides(one: Change) -> str:
+    return "; ".join(f"{_field(name)}: {said}" for name, said in one.particulars())
+
+
 def _before() -> int | None:
     typed = st.query_params.get(_BEFORE, "")
     return int(typed) if typed.isascii() and typed.isdecimal() and len(typed) < 16 else None
@@ -164,7 +213,7 @@ def _answer(changes: tuple[Change, ...]) -> str:
     return t(
         "{latest}: {who}, {what}, on {day}.",
         latest=t("The latest change") if _before() is None else t("The latest change on this page"),
-        who=words.plain(newest.who),
+        who=words.plain(_who(newest.who)),
         what=words.plain(t(newest.what)),
         day=words.day(newest.at.date()),
     )
@@ -178,17 +227,17 @@ def _lines(changes: tuple[Change, ...]) -> None:
             t("number"): one.number,
             t("day (UTC)"): one.at.strftime("%Y-%m-%d"),
             t("time"): one.at.strftime("%H:%M"),
-            t("who"): one.who,
+            t("who"): _who(one.who),
             t("what"): t(one.what),
             t("in"): _named(one.table),
             **({head: f"restoration?role={role}&no={quote(one.restoration)}"} if one.restoration else {}),
             t("which"): one.key,
-            t("besides"): one.told(),
+            t("besides"): _besides(one),
         }
         for one in changes
     ]
     link = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
-    st.dataframe(frame.as_frame(rows), hide_index=True, column_config={head: link})
+    st.dataframe(frame.as_frame(rows), hide_index=True, column_config={head: link}, placeholder="")
 
 
 def _turn(older: int | None) -> None:
@@ -217,13 +266,14 @@ def _closely(changes: tuple[Change, ...]) -> None:
     touched = one.before_and_after()
     if touched:
         frame.table(
-            [{t("field"): name, t("before"): before, t("after"): after} for name, before, after in touched], whole=True
+            [{t("field"): _field(name), t("before"): before, t("after"): after} for name, before, after in touched],
+            whole=True,
         )
-    st.markdown(words.plain(one.told()) or t("The line keeps nothing besides." if not touched else ""))
+    st.markdown(words.plain(_besides(one)) or t("The line keeps nothing besides." if not touched else ""))
 
 
 def _line_named(one: Change) -> str:
-    return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {one.who}, {t(one.what)} {one.key}".rstrip()
+    return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {_who(one.who)}, {t(one.what)} {one.key}".rstrip()
 
 
 def _download(filters: Filters) -> None:

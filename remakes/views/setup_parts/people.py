@@ -29,7 +29,7 @@ def show() -> None:
     everybody = people.list_people(state.store())
     here = [one for one in everybody if one.left_at is None]
     frame.answer(tn(len(here), "1 person can sign in.", "{n} people can sign in."))
-    if state.open_here():
+    if everybody and state.open_here():
         st.info(t("The app was opened without accounts: nobody signs in until it is started without --open-here."))
     tell_saved()
     if everybody:

@@ -53,9 +53,9 @@ def rule_said(one: Requirement) -> str:
         case "between":
             return t("{low:g} to {high:g} {unit}", low=rule.low, high=rule.high, unit=unit).rstrip()
         case "one_of":
-            return words.listed(rule.values, joint="or")
+            return words.listed(map(words.code, rule.values), joint="or")
         case _:
-            return t("not {words}", words=words.listed(rule.values, joint="or"))
+            return t("not {words}", words=words.listed(map(words.code, rule.values), joint="or"))
 
 
 def cases_said(one: Requirement) -> str:
@@ -63,7 +63,8 @@ def cases_said(one: Requirement) -> str:
     if not one.applies_when:
         return t("all")
     return "; ".join(
-        f"{lowered(COLUMNS[column])}: {words.listed(values, joint='or')}" for column, values in one.applies_when.items()
+        f"{lowered(COLUMNS[column])}: {words.listed(map(words.code, values), joint='or')}"
+        for column, values in one.applies_when.items()
     )
 
 

@@ -72,9 +72,9 @@ def _keep(plan: TrialPlan, key: str) -> None:
 def show() -> None:
     """The list of kept trials, and one of them closely."""
     plans = list_plans(state.store())
-    st.header(t("Trials kept to"), anchor=False)
+    st.header(t("Planned trials"), anchor=False)
     if not plans:
-        st.info(t("No trial is kept to yet. Plan one above; the button to keep it stands under its calendar."))
+        st.info(t("No trial has been saved yet. Plan one above; the button to keep it stands under its calendar."))
         return
     today = date.today()
     rows = [_row(one, today) for one in plans]

@@ -135,8 +135,8 @@ def _answer(plan: TrialPlan | None) -> None:
         frame.answer(
             tn(
                 plan.months_max,
-                "A fall by {fall} cannot be told within {n} month in this lab.",
-                "A fall by {fall} cannot be told within {n} months in this lab.",
+                "Even after {n} month, a fall by {fall} could not be told from chance in this lab.",
+                "Even after {n} months, a fall by {fall} could not be told from chance in this lab.",
                 fall=words.per_cent(plan.effect, digits=0),
             )
         )

@@ -92,15 +92,15 @@ def _start_with(first: RankedAction, currency: str, *, what_if: bool) -> None:
     title, spared = words.plain(first.title), words.interval(first.avoided_per_month)
     frame.answer(
         t(
-            "If things were so, start with: {title}. It would spare about {spared} returns a month.",
+            "If things were so, start with: “{title}”. It would spare about {spared} returns a month.",
             title=title,
             spared=spared,
         )
         if what_if
-        else t("Start with: {title}. It would spare about {spared} returns a month.", title=title, spared=spared)
+        else t("Start with: “{title}”. It would spare about {spared} returns a month.", title=title, spared=spared)
     )
     worth = t(
-        "Net value {net} {currency} a month; it pays in {chance} of simulated runs.",
+        "Net value {net} {currency} a month; if the link is real, it pays in {chance} of simulated runs.",
         net=words.interval(first.net_per_month, digits=0),
         currency=words.plain(currency),
         chance=words.chance(first.probability_worthwhile),
@@ -123,8 +123,9 @@ def _pictures(ranked: Sequence[RankedAction], currency: str) -> None:
     st.caption(
         t(
             "Each line: that action and all above it, with the 95 % range. Filled circle: by itself "
-            "it adds more than it costs; open diamond: it does not. In the table: what each adds to "
-            "those above it; “pays in” is the share of simulated runs where it is worth more than it "
+            "it adds more than it costs; open square: it may, or may not (its range includes 0); open "
+            "diamond: it does not. In the table: what each adds to those above it; “pays in” is the share "
+            "of simulated runs where it is worth more than it "
             "costs; “may cost” is what it adds in money: dearer than that it does not pay."
         )
     )

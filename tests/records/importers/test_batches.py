@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import event, select
 
@@ -42,7 +42,7 @@ from tests.records.importers.lists import (
 TODAY = date(2026, 11, 25)
 # Each example begins with an empty store.
 steady = settings(
-    derandomize=True, deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True, deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -329,6 +329,13 @@ returns = st.builds(returned, numbers, st.sampled_from(["Q1", "Q2", "Q3"]), repo
     again=st.lists(restorations, min_size=1, max_size=3),
     log=st.lists(readings, min_size=1, max_size=4),
     complaints=st.lists(returns, min_size=1, max_size=4),
+)
+# A delivery that moves behind its return, a number given twice, a restoration that no list knows.
+@example(
+    first=[restoration("R1"), restoration("R1", clinic="C2"), restoration("R2", kind="crwn")],
+    again=[restoration("R1", delivered_on="2026-05-20", received_on="")],
+    log=[reading("R1"), reading("R1"), reading("R9", recorded_at="soon")],
+    complaints=[returned("R1", "Q1"), returned("R1", "Q1"), returned("R9", "Q2")],
 )
 def test_any_lists_can_be_imported_twice_and_undone(
     tmp_path: Path,
