@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.views.serving import BROWSER, served, settle, visiting
+from tests.views.serving import BROWSER, served, settle, visiting, whole
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytestmark = BROWSER
@@ -60,10 +60,9 @@ def test_a_return_is_entered_by_keyboard_alone_and_taken_back(visit: Any, lab: P
     keys.press("ArrowDown")  # the second
     sync_api.expect(visit.get_by_role("radio", name="Debonding")).to_be_checked()
     note = visit.get_by_role("textbox", name="Note, in the reporter's words")
-    for _ in range(25):
-        if note.evaluate("field => field === document.activeElement"):
-            break
+    for _ in range(9):  # counted, not looked for: keys pressed while the page is drawn take effect a moment later
         keys.press("Tab")
+    sync_api.expect(note).to_be_focused()
     keys.type("came off whole")
     keys.press("Control+s")  # while the cursor is still in the note
     visit.get_by_text("Saved: R00002, debonding").wait_for()
@@ -95,6 +94,7 @@ def test_a_list_is_uploaded_looked_at_saved_and_taken_back(visit: Any, lab: Path
     known = "select count(*) from restorations where restoration_id = 'X1'"
     visit.goto("/lists?role=quality")
     visit.get_by_text("What was brought in").wait_for()
+    whole(visit)
     visit.locator("input[type=file]").first.set_input_files(
         [{"name": "restorations.csv", "mimeType": "text/csv", "buffer": NEW}]
     )

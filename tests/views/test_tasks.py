@@ -20,7 +20,7 @@ from remakes.records.bench.timers import running_timers
 from remakes.records.permissions import Role
 from remakes.records.store import Store, open_store
 from tests.records.bench_lab import begin
-from tests.views.serving import BROWSER, PATIENCE_MS, free_port, served, settle, visiting
+from tests.views.serving import BROWSER, PATIENCE_MS, free_port, served, settle, visiting, whole
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytestmark = BROWSER
@@ -214,6 +214,7 @@ def test_a_return_is_entered_undone_and_one_of_harm_is_seen_on_today(quality: An
 def test_a_list_is_looked_at_saved_and_its_restoration_opened(quality: Any, lab: Path) -> None:
     go(quality, "/lists", "Lists and import")
     quality.get_by_text("Sample files").wait_for()
+    whole(quality)
     quality.locator("input[type=file]").first.set_input_files(
         [{"name": "restorations.csv", "mimeType": "text/csv", "buffer": LIST}]
     )
