@@ -68,6 +68,16 @@ class OwnWork:
     factors: tuple[FactorSummary, ...]
     findings: tuple[Finding, ...]
 
+    @property
+    def compared(self) -> int:
+        """Requirements with anything recorded of this technician's work."""
+        return sum(1 for one in self.factors if one.recorded)
+
+    @property
+    def above_by_chance(self) -> float:
+        """How many of the compared would lie above by chance alone: of 95 % intervals, one in forty."""
+        return self.compared / 40
+
 
 def own_work(analysis: Analysis, technician: str) -> OwnWork:
     """Which of my steps go with my returns, and how do my returns compare with the same cases in the lab?

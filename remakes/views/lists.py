@@ -7,7 +7,7 @@ import streamlit as st
 from remakes import flow, words
 from remakes.errors import RemakesError
 from remakes.records.store import Store
-from remakes.texts import later, t
+from remakes.texts import t
 from remakes.views import cautions, frame, intake, state
 from remakes.views.fields import day_field
 from remakes.views.lists_parts import gaps, history, remembered, samples
@@ -21,24 +21,23 @@ def body() -> None:
     records = state.store()
     brief = flow.brief(records)
     if brief.observed_until:
-        said = (
-            later(
-                "{restorations:,} restorations, {readings:,} readings and {returns:,} returns are in, complete up to "
-                "{day}."
-            )
-            if brief.until_stated
-            else later(
-                "{restorations:,} restorations, {readings:,} readings and {returns:,} returns are in, taken as "
-                "complete up to {day}, which nobody has confirmed."
-            )
-        )
+        figures = {
+            "restorations": brief.restorations,
+            "readings": brief.readings,
+            "returns": brief.returns,
+            "day": words.day(brief.observed_until),
+        }
         frame.answer(
             t(
-                str(said),
-                restorations=brief.restorations,
-                readings=brief.readings,
-                returns=brief.returns,
-                day=words.day(brief.observed_until),
+                "{restorations:,} restorations, {readings:,} readings and {returns:,} returns are in, complete up to "
+                "{day}.",
+                **figures,
+            )
+            if brief.until_stated
+            else t(
+                "{restorations:,} restorations, {readings:,} readings and {returns:,} returns are in, taken as "
+                "complete up to {day}, which nobody has confirmed.",
+                **figures,
             )
         )
     else:

@@ -7,7 +7,7 @@ import streamlit as st
 from remakes import charts, flow, words
 from remakes.errors import InputError
 from remakes.records.house_settings import own_work_seen_by
-from remakes.texts import t
+from remakes.texts import run_on, t
 from remakes.views import cautions, downloads, frame, sentences, state
 
 __all__ = ["body"]
@@ -149,7 +149,7 @@ def _missed_more(own: flow.OwnWork, *, mine: bool) -> None:
         )
         for one in more
     )
-    st.markdown(
+    named = (
         t("Your 95 % range lies wholly above the lab's share of misses here: {steps}.", steps=steps)
         if mine
         else t(
@@ -158,6 +158,13 @@ def _missed_more(own: flow.OwnWork, *, mine: bool) -> None:
             steps=steps,
         )
     )
+    doubt = t(
+        "Of the {n} requirements compared, chance alone would put about {chance} there, and these shares are not "
+        "adjusted for the cases.",
+        n=own.compared,
+        chance=words.figure(own.above_by_chance),
+    )
+    st.markdown(run_on(named, doubt))
 
 
 def _findings(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:

@@ -9,7 +9,7 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.backups import backup_remark
-from remakes.texts import later, t, tn
+from remakes.texts import t, tn
 from remakes.texts.joining import run_on
 from remakes.views import cautions, frame, state
 from remakes.views.bench_parts import on_today
@@ -79,12 +79,10 @@ def _complete(brief: flow.Brief, today: date) -> str:
     until = brief.observed_until
     if until is None:
         return ""
-    said = (
-        later("Returns are complete up to {day} ({age}).")
-        if brief.until_stated
-        else later("Returns are taken as complete up to {day} ({age}), which nobody has confirmed.")
-    )
-    return t(str(said), day=words.day(until), age=words.age(until, today))
+    day, age = words.day(until), words.age(until, today)
+    if brief.until_stated:
+        return t("Returns are complete up to {day} ({age}).", day=day, age=age)
+    return t("Returns are taken as complete up to {day} ({age}), which nobody has confirmed.", day=day, age=age)
 
 
 def _harm(brief: flow.Brief) -> None:

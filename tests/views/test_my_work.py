@@ -60,4 +60,5 @@ def test_a_step_missed_more_than_in_the_lab_is_named_only_where_the_whole_range_
     assert not page.exception
     said = "lies wholly above the lab's share of misses here"
     assert (said in texts(page)) == told
+    assert ("Of the 2 requirements compared, chance alone would put about 0.1 there" in texts(page)) == told
     assert ("(42 % against 19 %)" in texts(page)) == told
