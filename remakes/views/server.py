@@ -6,6 +6,7 @@ import ipaddress
 import logging
 import os
 import socket
+import sys
 import threading
 import time
 from collections.abc import Mapping
@@ -61,6 +62,8 @@ SETTINGS: Final = MappingProxyType(
         "client.showErrorLinks": False,
         "client.showErrorDetails": "none",
         "client.disableDataExport": True,
+        # Without its welcome the toolkit does not offer, on every page, to install something of its own.
+        "logger.hideWelcomeMessage": True,
         "theme.baseRadius": "0.25rem",
         "theme.paddingTop": "3rem",
         "theme.headingFontSizes": ["2.25rem", "1.4rem", "1.3rem"],
@@ -128,8 +131,15 @@ def serve(
     from remakes.views.sign_in import ROUTES
 
     ask_nobody_outside()
+    sys.stdout.write(_where(address, settings["server.port"]) + "\n")
+    sys.stdout.flush()
     threading.Thread(target=_begin, name="remakes-begin", daemon=True).start()
     st.App(PAGES_SCRIPT, routes=ROUTES, middleware=MIDDLEWARE, on_script_error=tell_plainly).run(config=settings)
+
+
+def _where(address: str, port: int) -> str:
+    host = f"[{address}]" if ":" in address else address
+    return t("The app opens at {url}. Leave this window open; Ctrl+C stops the app.", url=f"http://{host}:{port}")
 
 
 def ask_nobody_outside() -> None:

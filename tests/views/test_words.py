@@ -142,3 +142,13 @@ def test_per_cent_in_a_sentence_of_an_analysis_stands_apart_from_its_number() ->
     assert words.plain(t("{share:.0%} of them", share=0.75)) == "75 % of them"
     assert words.spelled(t("{share:.0%} of them", share=0.75)) == "75 % of them"
     assert words.plain("75% of them") == "75% of them"
+
+
+def test_the_toolkit_offers_nothing_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    from streamlit import config
+    from streamlit.web import skills
+
+    usual = config.get_option
+    ours = {**server.SETTINGS, "server.headless": False}
+    monkeypatch.setattr(config, "get_option", lambda name: ours.get(name, usual(name)))
+    assert skills.nudge_suppression_reason() == "welcome_hidden"
