@@ -32,6 +32,7 @@ from remakes.views.server import tell_plainly
 
 __all__ = ["MENUS", "show"]
 
+_NAME: Final = "remakes"
 #: name, title, address, what is shown.
 _PAGES: Final[dict[str, tuple[str, str, Callable[[], None]]]] = {
     "today": (later("Today"), "", today.body),
@@ -58,7 +59,7 @@ MENUS: Final[dict[state.Role, tuple[str, ...]]] = {
 
 def show() -> None:
     """Run one visit."""
-    st.set_page_config(page_title="remakes", page_icon=str(ICON), layout="wide")
+    st.set_page_config(page_title=_NAME, page_icon=str(ICON), layout="wide")
     try:
         session = None if state.open_here() else state.session()
         if state.open_here():
@@ -91,7 +92,13 @@ def _pages() -> None:
     own_work = ("mine",) if role in own_work_seen_by(state.store()) else ()
     pages = {name: _page(*_PAGES[name]) for name in (*MENUS[role], *own_work)} | hidden
     frame.remember_pages(pages)
-    st.navigation(list(pages.values())).run()
+    _run(st.navigation(list(pages.values())))
+
+
+def _run(chosen: Any) -> None:
+    """The page, and its name in the window's title: several may stand open side by side."""
+    st.set_page_config(page_title=f"{chosen.title} · {_NAME}")
+    chosen.run()
 
 
 def _only_password() -> None:
@@ -100,7 +107,7 @@ def _only_password() -> None:
     page = st.Page(frame.page(title, account.own_password), title=title, default=True)
     with st.sidebar:
         account.side_bar(page)
-    st.navigation([page], position="hidden").run()
+    _run(st.navigation([page], position="hidden"))
 
 
 def _page(title: str, address: str, body: Callable[[], None], *, visibility: Any = "visible") -> Any:

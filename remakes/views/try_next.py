@@ -29,7 +29,6 @@ def body() -> None:
     state.require("manager")
     if not frame.ready(standard=True):
         return
-    worth.keep_what_if()
     names = [str(one) for one in _PARTS]
     from_address(PART, names)
     st.session_state.setdefault(PART, names[0])

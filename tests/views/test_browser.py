@@ -163,3 +163,39 @@ def test_a_link_to_a_part_of_the_bench_keeps_whose_bench_it_is(visit: Any) -> No
     settle(visit)
     assert "technician=T02" in visit.url
     assert visit.get_by_text("Choose your own code at the left.").count() == 0
+
+
+#: By role, what the menu leads to beside Today.
+MENUS = {
+    "quality": ("Enter a return", "Month in review", "Lists and import"),
+    "manager": ("Month in review", "Which steps matter", "What to try next", "Lists and import", "People and set-up"),
+    "technician&technician=T01": ("Bench log", "My work"),
+}
+
+
+@pytest.mark.parametrize("role", MENUS)
+def test_every_page_is_left_and_come_back_to(visit: Any, role: str) -> None:
+    # A page that was loaded and one that is come back to differ in what the toolkit remembers of their fields.
+    visit.goto(f"/?role={role}")
+    whole(visit)
+    for name in (*MENUS[role], "Today") * 2:
+        visit.get_by_role("link", name=name, exact=True).click()
+        sync_api.expect(visit).to_have_title(f"{name} · remakes")
+        whole(visit)
+        assert visit.get_by_text("Something went wrong").count() == 0, name
+
+
+def test_what_if_stays_asked_while_other_pages_are_looked_at(visit: Any) -> None:
+    visit.goto("/try-next?role=manager")
+    whole(visit)
+    visit.get_by_text("What if?", exact=True).first.click()
+    slider = visit.get_by_role("slider", name="Months of service that count")
+    slider.focus()
+    slider.press("ArrowRight")
+    visit.get_by_text("13 months of service count").first.wait_for()
+    settle(visit)
+    visit.get_by_role("link", name="Lists and import", exact=True).click()
+    visit.get_by_text("What was brought in").wait_for()
+    settle(visit)
+    visit.get_by_role("link", name="What to try next", exact=True).click()
+    visit.get_by_text("13 months of service count").first.wait_for()

@@ -11,7 +11,7 @@ import streamlit as st
 from remakes import flow, words
 from remakes.texts import Said, t, tn
 
-__all__ = ["WhatIf", "ask", "keep", "tell"]
+__all__ = ["WhatIf", "ask", "tell"]
 
 _KEPT_UP, _RETURN, _COSTS, _HORIZON, _EACH = (
     "what_if_kept_up",
@@ -20,7 +20,9 @@ _KEPT_UP, _RETURN, _COSTS, _HORIZON, _EACH = (
     "what_if_horizon",
     "what_if_each_",
 )
-_ALL: Final = "what_if_"
+_RESET: Final = "what_if_reset"
+#: What was asked last; it stays asked while other pages are looked at.
+_ASKED: Final = "asked_of_what_if"
 _USUAL_OF: Final = "usual_of_what_if"
 #: Steps of the slider of money.
 _STEP: Final = 5
@@ -66,14 +68,6 @@ class WhatIf:
         }
 
 
-def keep() -> None:
-    """What was asked stays asked while another part is looked at."""
-    for key, value in list(st.session_state.items()):
-        # A button cannot be set; the others are forgotten where they are not shown unless they are set again.
-        if str(key).startswith(_ALL) and key != f"{_ALL}reset":
-            st.session_state[key] = value
-
-
 def ask(choices: flow.Choices) -> WhatIf:
     """The sliders; nothing is worked out here.
 
@@ -85,13 +79,17 @@ def ask(choices: flow.Choices) -> WhatIf:
     if st.session_state.get(_USUAL_OF) != usual:
         # First looked at, or the lab's own figures have changed: what was asked against the former ones is void.
         _set({**usual, _USUAL_OF: usual})
+    elif not usual.keys() <= st.session_state.keys():
+        # A slider that another page or part did not show is forgotten by the toolkit.
+        _set({**usual, **st.session_state[_ASKED]})
     names = {one.action: one.title for one in choices.actions}
     with st.expander(t("What if?"), expanded=any(st.session_state[key] != value for key, value in usual.items())):
         _sliders(choices, list(names))
         with st.expander(t("Kept up, action by action")):
             for action, title in names.items():
                 st.slider(words.plain(title), 0, 100, step=5, format="%d %%", key=_EACH + action)
-        st.button(t("Back to the lab's own figures"), key=f"{_ALL}reset", on_click=_set, args=(usual,))
+        st.button(t("Back to the lab's own figures"), key=_RESET, on_click=_set, args=(usual,))
+    st.session_state[_ASKED] = {key: st.session_state[key] for key in usual}
     money = st.session_state[_RETURN]
     return WhatIf(
         kept_up={action: st.session_state[_EACH + action] / 100 for action in names},

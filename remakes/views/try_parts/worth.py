@@ -21,10 +21,6 @@ from remakes.views.try_parts.wording import DECIDED, in_place, instruction_first
 if TYPE_CHECKING:
     from remakes.records.decisions import Decision
 
-__all__ = ["keep_what_if", "show"]
-
-keep_what_if = what_if.keep
-
 _MEASURES: Final = "worth_knowing"
 
 
