@@ -9,9 +9,14 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# How long an example takes says more of the machine than of what is tested.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

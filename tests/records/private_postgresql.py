@@ -8,7 +8,7 @@ import socket
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -66,7 +66,12 @@ def private_server() -> Iterator[str]:
     try:
         yield f"postgresql://postgres@127.0.0.1:{port}"
     finally:
-        watcher.communicate(timeout=60)
+        try:
+            watcher.communicate(timeout=30)
+        except subprocess.TimeoutExpired:  # somebody holds the pipe still; the server is ended without it
+            with suppress(ServerMissing):
+                _run([server_control, "-D", data, "-m", "immediate", "-w", "stop"], folder, account)
+            watcher.kill()
         # The account may empty the folder, but not take it out of a folder that is shared.
         shutil.rmtree(folder, ignore_errors=True)
 
