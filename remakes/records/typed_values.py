@@ -13,7 +13,7 @@ from remakes.texts import t
 __all__ = ["read_day", "read_number"]
 
 #: Blanks between thousands: the ordinary one, the unbreakable one, the narrow one; and the Swiss apostrophe.
-_GROUPING: Final = re.compile("(?<=[0-9])[ \u00a0\u202f'’](?=[0-9]{3})")
+_GROUPING: Final = re.compile("(?<=[0-9])[ \u00a0\u202f'’](?=[0-9]{3}(?![0-9]))")
 _PLAIN: Final = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)")
 _GROUPED_DOT: Final = re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]+")
 _GROUPED_COMMA: Final = re.compile(r"[+-]?[0-9]{1,3}(?:,[0-9]{3})+\.[0-9]+")
@@ -34,7 +34,8 @@ def read_number(text: str) -> float | None:
     EntryError
         No number, or one that can be read in two ways.
     """
-    seen = _GROUPING.sub("", text.strip())
+    # A figure copied from a page has the minus sign of print.
+    seen = _GROUPING.sub("", text.strip()).replace("\N{MINUS SIGN}", "-")
     if not seen:
         return None
     if _GROUPED_DOT.fullmatch(seen):
