@@ -14,14 +14,8 @@ from remakes.flow.analysis import (
     cross_checks,
     interactions,
 )
-from remakes.flow.months import (
-    MonthReview,
-    Months,
-    count_months,
-    month_report,
-    restorations_from,
-    write_month_report,
-)
+from remakes.flow.month_review import MonthReview, Months
+from remakes.flow.months import count_months, month_report, restorations_from, write_month_report
 from remakes.flow.records import (
     Brief,
     ConcernedRestoration,

@@ -10,6 +10,7 @@ from remakes.errors import EntryError
 from remakes.flow.analysis import Analysis
 from remakes.flow.start import observed_until
 from remakes.records.store import Store
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.actions.follow_up.verdicts import FollowUp
@@ -113,12 +114,15 @@ def follow_up(store: Store, decision: Decision) -> FollowUp:
     Raises
     ------
     EntryError
-        Nothing has been decided, or it has not started.
+        Nothing has been decided: there is no start and no rule.
     """
     if decision.rule is None or decision.starts_on is None:
         raise EntryError(
-            f"{decision.title!r} is only proposed: without a start and a rule there is nothing to hold it to. "
-            "Decide on it first."
+            t(
+                "“{title}” has not been decided on: without a start and a rule there is nothing to hold it to. Decide "
+                "on it first.",
+                title=decision.title,
+            )
         )
     from remakes.actions.follow_up.verdicts import follow_up as judge
     from remakes.counts.delays import count_delays
@@ -144,7 +148,7 @@ def follow_up(store: Store, decision: Decision) -> FollowUp:
 
 
 def plan_trial(analysis: Analysis, *, factor: str, defects: Sequence[str], **wishes: Any) -> TrialPlan:
-    """How long must a trial run to show that an action works? For wishes see `actions.trial_plan.plan_trial`."""
+    """How long must a trial run to show that an action works? For wishes see `actions.trial.plan.plan_trial`."""
     from remakes.actions.trial.plan import plan_trial as plan
 
     return plan(analysis.table, factor=factor, defects=defects, **wishes)

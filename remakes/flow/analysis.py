@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from remakes.errors import InputError
 from remakes.flow.start import Progress, observed_until
 from remakes.records.store import Store
-from remakes.texts import later
+from remakes.texts import in_a_row, later, t
 
 if TYPE_CHECKING:
     from remakes.actions.ranking import RankedAction
@@ -199,6 +199,7 @@ def _looked_closer(
     from remakes.counts.patterns import count_patterns
     from remakes.evidence.checks.closer_look import look_closer
     from remakes.evidence.findings import alpha_to_list
+    from remakes.records.codes import defect_in_text
 
     for factor, _defect in pairs:
         snapshot.standard.requirements_of(factor)
@@ -207,8 +208,12 @@ def _looked_closer(
     unknown = [defect for _factor, defect in pairs if defect not in table.defects]
     if unknown:
         raise InputError(
-            f"No return with {unknown[0]!r} up to {table.observed_until}. Returns are recorded with: "
-            f"{', '.join(table.defects) or 'no defect at all'}."
+            t(
+                "No return with {defect} up to {day}. Returns are recorded with: {known}.",
+                defect=defect_in_text(unknown[0]),
+                day=table.observed_until.isoformat(),
+                known=in_a_row(map(defect_in_text, table.defects)) if table.defects else t("no defect at all"),
+            )
         )
     standard, weight = snapshot.standard, analysis.plausible_weight
     looks = []
@@ -241,7 +246,9 @@ def interactions(analysis: Analysis, *, progress: Progress | None = None) -> Int
 
 def _check_horizon(horizon: int) -> None:
     if not 1 <= horizon <= 60:
-        raise InputError(f"A horizon of {horizon} months was asked for. Give 1 to 60 months; 12 is usual.")
+        raise InputError(
+            t("A horizon of {months} months was asked for. Give 1 to 60 months; 12 is usual.", months=horizon)
+        )
 
 
 def _analyze(
@@ -260,7 +267,12 @@ def _analyze(
 
     weight = PLAUSIBLE_WEIGHT if plausible_weight is None else plausible_weight
     if not 0.01 <= weight <= 1000:
-        raise InputError(f"A weight of {weight:g} for plausible pairs was asked for. Give 0.01 to 1000; 1 weighs none.")
+        raise InputError(
+            t(
+                "A weight of {weight:g} for plausible pairs was asked for. Give 0.01 to 1000; 1 weighs none.",
+                weight=weight,
+            )
+        )
     table = _count(snapshot, progress)
     base = BaseModels(table)
     findings = find(table, snapshot.standard, horizon=horizon, plausible_weight=weight, base=base, progress=progress)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from sqlalchemy import select
-
-from remakes.errors import InputError
+from remakes.flow.month_review import MonthReview, Months
 from remakes.flow.start import Progress, observed_until
-from remakes.records import schema
+from remakes.records.harm import harm_reports
 from remakes.records.store import Store
 from remakes.texts import later, speaking
 
@@ -22,206 +18,12 @@ if TYPE_CHECKING:
     from remakes.counts.table import PatternTable
     from remakes.evidence.models.base import BaseModels
     from remakes.records.standard import ProcessStandard
-    from remakes.trends.changed.changed import WhatChanged
-    from remakes.trends.delay.back_test import BackTest
     from remakes.trends.delay.nowcast import Nowcast
-    from remakes.trends.months.delivery_months import DeliveryShare
-    from remakes.trends.months.process_months import ProcessFactor
-    from remakes.trends.months.report_months import ReportMonths
-    from remakes.trends.sources.figures import Sources
 
-__all__ = ["MonthReview", "Months", "count_months", "month_report", "restorations_from", "write_month_report"]
-
-#: A return marked as having possibly hurt somebody: its number, restoration, day of the report, defect.
-Harm = tuple[str, str, date, str]
+__all__ = ["count_months", "month_report", "restorations_from", "write_month_report"]
 
 #: Deliveries are followed up to the last month of which at least this share of the returns has been entered.
 _FOLLOWED: Final = 0.95
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Months:
-    """All months of one state of the records.
-
-    Attributes
-    ----------
-    lab : str
-        Title of its process standard.
-    observed_until : date
-    months : tuple of str
-        ``2026-10``, oldest first.
-    latest : str
-        The last month that is over and nearly all entered; the last one of all where there is none.
-    report_months, delivery_shares, nowcast, back_test, sources, clinics, process
-        See the packages under `trends`.
-    harm : tuple of Harm
-        Of all months, oldest first.
-    standard : ProcessStandard
-    records_version : int
-        Of which state of the records, by `Store.figures_version`.
-    """
-
-    lab: str
-    observed_until: date
-    months: tuple[str, ...]
-    latest: str
-    report_months: ReportMonths
-    delivery_shares: tuple[DeliveryShare, ...]
-    nowcast: Nowcast
-    back_test: BackTest
-    sources: Sources
-    clinics: Sources
-    process: tuple[ProcessFactor, ...]
-    harm: tuple[Harm, ...]
-    standard: ProcessStandard
-    tables: Tables
-    table: PatternTable
-    base: BaseModels
-    records_version: int
-
-    def review(self, month: str | None = None) -> MonthReview:
-        """One month and the two before it, beside the three before these.
-
-        Parameters
-        ----------
-        month : str, optional
-            ``2026-10``; left out: the latest complete one.
-
-        Raises
-        ------
-        InputError
-            A month that is not in the records.
-        """
-        chosen = month or self.latest
-        if chosen not in self.months:
-            raise InputError(
-                f"There are no records of the month {chosen!r}. "
-                f"They go from {self.months[0]} to {self.months[-1]}; name one of these, as in {self.latest}."
-            )
-        return MonthReview(whole=self, month=chosen, changed=self.changed(chosen))
-
-    def changed(self, month: str) -> Mapping[str, WhatChanged]:
-        """What the difference between three months and the three before goes with, for all defects and each."""
-        from remakes.counts.period_counts import count_periods
-        from remakes.trends.changed.changed import what_changed_each
-        from remakes.trends.changed.periods import usual_periods
-
-        # A month that is not over, or not entered, would look like a fall.
-        before, after = usual_periods(self.months, min(month, self.latest))
-        counted = count_periods(self.tables, self.table, before=before, after=after)
-        return what_changed_each(counted, self.table, self.standard, base=self.base)
-
-    def as_json(self) -> dict[str, Any]:
-        """The interchange format of months."""
-        changed = self.changed(self.latest)
-        return {
-            "format": 1,
-            "observed_until": self.observed_until.isoformat(),
-            "title": self.lab,
-            "by_report_month": self.report_months.as_json(),
-            "by_delivery_month": [one.as_json() for one in self.delivery_shares],
-            "lots_and_machines": [one.as_json() for one in self.sources.figures],
-            "clinics": [one.as_json() for one in self.clinics.figures],
-            "process": [one.as_json() for one in self.process],
-            "what_changed": changed["all"].as_json(),
-            "what_changed_by_defect": [one.as_json() for name, one in changed.items() if name != "all"],
-            "sentences": list(self.sentences(changed["all"])),
-        }
-
-    def sentences(self, changed: WhatChanged) -> tuple[str, ...]:
-        """The answers in words, each with how sure it is."""
-        defects = [one.sentence for one in self.report_months.defects if one.defect == "all" or one.since]
-        bench = [one.sentence for one in self.process if one.months and _signals(one)]
-        return (*defects, changed.sentence, self.nowcast.sentence, self.sources.sentence, *bench)
-
-
-def _signals(factor: ProcessFactor) -> bool:
-    *_, last = factor.months
-    return bool(last.miss_signals or last.gap_signals)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MonthReview:
-    """One month in review.
-
-    Attributes
-    ----------
-    whole : Months
-    month : str
-    changed : mapping of str to WhatChanged
-        By ``all`` and defect: this month and the two before it, against the three before these.
-    """
-
-    whole: Months
-    month: str
-    changed: Mapping[str, WhatChanged]
-
-    @property
-    def lab(self) -> str:
-        """What the lab's process standard is called."""
-        return self.whole.lab
-
-    @property
-    def invented(self) -> bool:
-        """Whether these are the records of the demo lab."""
-        from remakes.records.demo_lab import demo_title
-
-        return self.whole.lab == demo_title()
-
-    @property
-    def months(self) -> tuple[str, ...]:
-        """All months of the records, oldest first."""
-        return self.whole.months
-
-    @property
-    def observed_until(self) -> date:
-        """Returns are complete up to here."""
-        return self.whole.observed_until
-
-    @property
-    def report_months(self) -> ReportMonths:
-        """Returns by month of report."""
-        return self.whole.report_months
-
-    @property
-    def delivery_shares(self) -> tuple[DeliveryShare, ...]:
-        """What became of each month's deliveries."""
-        return self.whole.delivery_shares
-
-    @property
-    def nowcast(self) -> Nowcast:
-        """What is still to be entered."""
-        return self.whole.nowcast
-
-    @property
-    def back_test(self) -> BackTest:
-        """How the nowcast would have held before."""
-        return self.whole.back_test
-
-    @property
-    def sources(self) -> Sources:
-        """Lots and machines."""
-        return self.whole.sources
-
-    @property
-    def clinics(self) -> Sources:
-        """Clinics, to start a conversation."""
-        return self.whole.clinics
-
-    @property
-    def process(self) -> tuple[ProcessFactor, ...]:
-        """Misses and gaps at the bench by month."""
-        return self.whole.process
-
-    @property
-    def standard(self) -> ProcessStandard:
-        """The process standard the months were counted by."""
-        return self.whole.standard
-
-    @property
-    def harm(self) -> tuple[Harm, ...]:
-        """Returns of this month that were marked as having possibly hurt somebody."""
-        return tuple(one for one in self.whole.harm if f"{one[2]:%Y-%m}" == self.month)
 
 
 def count_months(store: Store, *, seed: int = 0, progress: Progress | None = None) -> Months:
@@ -264,7 +66,7 @@ def count_months(store: Store, *, seed: int = 0, progress: Progress | None = Non
     return Months(
         lab=snapshot.standard.title,
         observed_until=until,
-        harm=_harm(store),
+        harm=harm_reports(store),
         standard=snapshot.standard,
         tables=tables,
         table=table,
@@ -340,25 +142,15 @@ def _followed_until(table: PatternTable, nowcast: Nowcast) -> date:
     return day
 
 
-def _harm(store: Store) -> tuple[Harm, ...]:
-    returns = schema.returns
-    wanted = select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on, returns.c.defect).where(
-        returns.c.voided_at.is_(None), returns.c.harm.is_(True)
-    )
-    with store.reader() as connection:
-        rows = connection.execute(wanted.order_by(returns.c.reported_on, returns.c.return_id)).all()
-    return tuple((row[0], row[1], row[2], row[3]) for row in rows)
-
-
 def restorations_from(
     store: Store, *, what: Literal["lot", "equipment", "clinic"], code: str, step: str = ""
 ) -> tuple[Concerned, ...]:
-    """Which restorations were made with a lot or a machine: what is still out there, to quarantine and check?
+    """Which restorations were made with a lot or a machine, or for a clinic: what is still out there, to check?
 
     Raises
     ------
     InputError
-        Nothing was made with it.
+        There is none.
     """
     from remakes.counts import sources
     from remakes.counts.engine import connect

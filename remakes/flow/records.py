@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Connection, func, select
 
+from remakes.errors import EntryError
 from remakes.flow.start import observed_until
 from remakes.records import schema
-from remakes.records.store import Store
+from remakes.records.store import Store, read_observed_until
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.records.gaps import Gaps
@@ -45,8 +47,6 @@ class Brief:
     until_stated : bool
         Somebody said that returns are complete up to there; otherwise it is only the latest day in the records.
     last_reported : date or None
-    harm : tuple of (return number, restoration, reported on, defect)
-        Returns marked as having possibly hurt somebody, newest first, of the last 90 days.
     unclear : tuple of (return number, restoration, reported on)
         Returns coded "other" or without a place where they were found, newest first, at most 20.
     """
@@ -59,7 +59,6 @@ class Brief:
     observed_until: date | None
     until_stated: bool
     last_reported: date | None
-    harm: tuple[tuple[str, str, date, str], ...]
     unclear: tuple[tuple[str, str, date], ...]
 
     @property
@@ -68,17 +67,8 @@ class Brief:
         return self.restorations == 0
 
 
-def brief(store: Store, *, today: date | None = None, harm_of: str | None = None) -> Brief:
-    """How the records stand and what needs somebody now; quick, nothing is analyzed.
-
-    Parameters
-    ----------
-    today : date, optional
-        Default: the calendar day of this machine.
-    harm_of : str, optional
-        Name harm of this technician's pieces only; default: of all.
-    """
-    day = today or date.today()
+def brief(store: Store) -> Brief:
+    """How the records stand and what needs somebody now; quick, nothing is analyzed."""
     returns = schema.returns
     standing = returns.c.voided_at.is_(None)
     with store.reader() as connection:
@@ -87,18 +77,10 @@ def brief(store: Store, *, today: date | None = None, harm_of: str | None = None
             return int(connection.scalar(select(func.count()).select_from(table).where(*conditions)) or 0)
 
         last = connection.scalar(select(func.max(returns.c.reported_on)).where(standing))
-        recent = returns.c.reported_on >= min(day, last or day) - timedelta(days=90)
-        hurt = select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on, returns.c.defect)
-        hurt = hurt.where(standing, returns.c.harm.is_(True), recent)
-        if harm_of is not None:
-            restorations = schema.restorations.c
-            own = select(restorations.restoration_id).where(restorations.technician == harm_of)
-            hurt = hurt.where(returns.c.restoration_id.in_(own))
-        harm = connection.execute(hurt.order_by(returns.c.reported_on.desc())).all()
         unclear = connection.execute(
             select(returns.c.return_id, returns.c.restoration_id, returns.c.reported_on)
             .where(standing, (returns.c.defect == "other") | returns.c.found_at.is_(None))
-            .order_by(returns.c.reported_on.desc())
+            .order_by(returns.c.reported_on.desc(), returns.c.id)
             .limit(20)
         ).all()
         counts = {
@@ -113,7 +95,6 @@ def brief(store: Store, *, today: date | None = None, harm_of: str | None = None
         observed_until=store.observed_until(),
         until_stated=bool(store.setting("observed_until")),
         last_reported=last,
-        harm=tuple((row[0], row[1], row[2], row[3]) for row in harm),
         unclear=tuple((row[0], row[1], row[2]) for row in unclear),
     )
 
@@ -167,7 +148,36 @@ def technicians(store: Store) -> tuple[str, ...]:
     return tuple(str(one) for one in found)
 
 
-def set_observed_until(store: Store, day: date, *, who: str) -> None:
-    """State up to which day returns are complete."""
+def set_observed_until(store: Store, day: date, *, who: str, today: date | None = None) -> None:
+    """State up to which day returns are complete.
+
+    Parameters
+    ----------
+    today : date, optional
+        Default: the calendar day of this machine.
+
+    Raises
+    ------
+    EntryError
+        A day to come that is later than all records: restorations would count as kept in months that nobody has seen.
+    """
     with store.writer(may="state the date") as connection:
+        last = max(today or date.today(), *_last_days(connection))
+        if day > last:
+            raise EntryError(
+                t(
+                    "{day} is still to come, so returns cannot be complete up to it: restorations would count as kept "
+                    "in months that nobody has seen. Give {last} or an earlier day.",
+                    day=day.isoformat(),
+                    last=last.isoformat(),
+                )
+            )
         store.put_setting(connection, "observed_until", day.isoformat(), who=who)
+
+
+def _last_days(connection: Connection) -> list[date]:
+    """The latest delivery, the latest report and what was stated so far; invented records may lie ahead of the day."""
+    returns = schema.returns.c
+    delivered = connection.scalar(select(func.max(schema.restorations.c.delivered_on)))
+    reported = connection.scalar(select(func.max(returns.reported_on)).where(returns.voided_at.is_(None)))
+    return [day for day in (delivered, reported, read_observed_until(connection)) if day is not None]

@@ -180,7 +180,7 @@ def preview_limit(year: LastYear, present: Requirement | None, new: Requirement)
     )
     mine = [one for _, then, one in concerned if then in ("met", "missed")]
     recorded, flagged = len(mine), sum(n for (_, then), n in pairs.items() if then == "missed")
-    values = Counter(one.value.casefold() for one in mine).most_common(1)
+    values = Counter(_as_read(one.value, numeric=new.rule.numeric) for one in mine).most_common(1)
     return LimitPreview(
         after=year.after,
         until=year.until,
@@ -212,6 +212,12 @@ def _share(events: int, total: int) -> Estimate:
 
     found = proportion_interval(events=[events], total=[total])
     return Estimate(float(found.estimate[0]), float(found.low[0]), float(found.high[0]))
+
+
+def _as_read(value: str, *, numeric: bool) -> str:
+    """One way of writing for one value: 180, 180.0 and 180,0 are the same reading."""
+    number = number_from_text(value) if numeric else None
+    return value.strip().casefold() if number is None else f"{number:.12g}"
 
 
 def _numbers(readings: Sequence[DeliveredReading]) -> tuple[tuple[float, int], ...]:

@@ -7,6 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from remakes.errors import NothingToAnalyzeError
+from remakes.texts import t
 
 if TYPE_CHECKING:
     from remakes.records.snapshot import Snapshot
@@ -27,7 +28,9 @@ def observed_until(snapshot: Snapshot) -> date:
     """
     if snapshot.observed_until is None:
         raise NothingToAnalyzeError(
-            "The records are empty. Bring in restorations, the process log, returns and the process standard with "
-            "`remakes import FOLDER`, or look at the demo lab with `remakes demo`."
+            t(
+                "The records are empty. Bring in restorations, the process log, returns and the process standard with "
+                "`remakes import FOLDER`, or look at the demo lab with `remakes demo`."
+            )
         )
     return snapshot.observed_until

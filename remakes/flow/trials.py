@@ -33,7 +33,7 @@ class TrialStanding:
     reading : TrialReading or None
         None before the end.
     too_early_until : date or None
-        Before the end: the day from which on it can be read.
+        While it cannot be read: its last day, which has to be over, with returns complete up to it.
     """
 
     kept: KeptPlan
@@ -87,8 +87,8 @@ def read_trial_plan(store: Store, plan_id: int, *, today: date | None = None) ->
     Parameters
     ----------
     today : date, optional
-        Default: the calendar day of this machine. Both it and the day up to which returns are complete must have
-        reached the end of the trial.
+        Default: the calendar day of this machine. It must be past the last day of the trial, and returns must be
+        complete up to that day.
 
     Raises
     ------
@@ -124,7 +124,8 @@ def read_trial_plan(store: Store, plan_id: int, *, today: date | None = None) ->
         returns=counts.returns,
         counted_until=last,
     )
-    early = min(complete, today or date.today()) < kept.ends_on
+    # On the last day itself work still leaves the lab: the plan says after it.
+    early = complete < kept.ends_on or (today or date.today()) <= kept.ends_on
     reading = None
     if not early:
         reading = read_trial(

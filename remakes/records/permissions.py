@@ -17,6 +17,7 @@ ROLES: Final[tuple[Role, ...]] = get_args(Role)
 
 Permission = Literal[
     "enter returns",
+    "deal with harm",
     "write at the bench",
     "import lists",
     "state the date",
@@ -36,6 +37,7 @@ _MANAGER: Final[frozenset[Role]] = frozenset({"manager"})
 PERMISSIONS: Final[Mapping[Permission, frozenset[Role]]] = MappingProxyType(
     {
         "enter returns": _QUALITY,
+        "deal with harm": _QUALITY,
         "write at the bench": frozenset({"technician", "manager"}),
         "import lists": _QUALITY,
         "state the date": _QUALITY,
@@ -56,6 +58,7 @@ _WORDS: Final = MappingProxyType(
         "manager": later("manager"),
         "technician": later("technician"),
         "enter returns": later("enter returns"),
+        "deal with harm": later("deal with harm"),
         "write at the bench": later("write at the bench"),
         "import lists": later("import lists"),
         "state the date": later("state the date"),

@@ -47,6 +47,7 @@ _BESIDE_THE_FIGURES: Final = (
         for table in (
             schema.decisions,
             schema.trial_plans,
+            schema.harm_notes,
             schema.people,
             schema.open_work,
             schema.bench_readings,

@@ -18,6 +18,7 @@ from remakes.records.bench.pieces import as_piece, read_piece
 from remakes.records.bench.timers import Timer
 from remakes.records.codes import DEFECTS, FOUND_AT, SEVERITIES
 from remakes.records.defect_questions import question_of
+from remakes.records.harm import harm_notes
 from remakes.records.look_up import RecordedReturn, RestorationRecord, restoration_record, unknown_restoration
 from remakes.records.requirements import Requirement
 from remakes.records.standard import read_standard
@@ -102,6 +103,7 @@ def restoration_history(store: Store, restoration_id: str, *, today: date | None
             *_after_work(record),
             *_replacements(connection, restoration_id),
             *_photos(connection, restoration_id),
+            *_harm(connection, restoration_id),
             *_changes(connection, restoration_id, record),
         ]
     # A stable sort: within a day the order above holds.
@@ -322,6 +324,14 @@ def _photos(connection: Connection, restoration_id: str) -> Iterator[HistoryEven
         at = on_the_clock(row.added_at)
         detail = t("of return {number}", number=row.return_id)
         yield HistoryEvent(on=at.date(), at=at, what=t("photo added"), detail=detail, who=row.added_by)
+
+
+def _harm(connection: Connection, restoration_id: str) -> Iterator[HistoryEvent]:
+    for one in harm_notes(connection, restoration_id):
+        at = on_the_clock(one.at)
+        detail = t("{number}: {why}", number=one.return_id, why=one.note)
+        what = t("harm dealt with") if one.dealt_with else t("harm opened again")
+        yield HistoryEvent(on=at.date(), at=at, what=what, detail=detail, who=one.who)
 
 
 def _changes(connection: Connection, restoration_id: str, record: RestorationRecord | None) -> Iterator[HistoryEvent]:

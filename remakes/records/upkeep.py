@@ -16,6 +16,7 @@ from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.bench.overview import left_lying
 from remakes.records.cells import number_from_text
+from remakes.records.harm import open_harm_in_words
 from remakes.records.photos import copy_photos, photos_left
 from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store, copy_sqlite, now
@@ -42,6 +43,10 @@ _TRIGGERS = {
     later("The plans of trials are no longer protected against changes. Restore a backup."): {
         "trial_plans_no_delete",
         "trial_plans_stand",
+    },
+    later("What was done about possible harm is no longer protected against changes. Restore a backup."): {
+        "harm_notes_no_update",
+        "harm_notes_no_delete",
     },
 }
 
@@ -121,7 +126,8 @@ def check(store: Store) -> list[Finding]:
             findings = [*_damage(connection), *_contradictions(connection)]
             standard = read_standard(connection)
             findings += [*_gaps(connection, standard), *_decisions(connection, standard)]
-            findings += [Finding(severity="remark", text=one) for one in left_lying(connection, now())]
+            lying = [*open_harm_in_words(connection), *left_lying(connection, now())]
+            findings += [Finding(severity="remark", text=one) for one in lying]
         findings += _photos(store)
     except DatabaseError as error:
         findings = [

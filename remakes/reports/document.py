@@ -201,7 +201,7 @@ def signed(change: Estimate, *, digits: int = 1) -> str:
 def _with_sign(value: float, digits: int) -> str:
     # What rounds to nothing has no sign.
     form = f"{{value:+.{digits}f}}" if round(value, digits) else f"{{value:.{digits}f}}"
-    return t(form, value=value if round(value, digits) else 0.0).replace("-", "−")
+    return t(form, value=value if round(value, digits) else 0.0)
 
 
 def shown(rows: Sequence[Sequence[Cell]], columns: Sequence[Column]) -> list[list[str]]:

@@ -12,6 +12,7 @@ from remakes.reports.review import Review, month_of, process_month, requirement,
 from remakes.texts import later, run_on, t, tn
 
 if TYPE_CHECKING:
+    from remakes.records.harm import HarmReport
     from remakes.trends.changed.changed import WhatChanged
     from remakes.trends.months.process_months import ProcessMonth
     from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
@@ -61,26 +62,37 @@ def _cut(items: Iterable[str], where: str, *, most: int = _LISTED) -> tuple[str,
 
 
 def _harm(review: Review) -> Section:
-    items = (
-        t(
-            "{day}: {defect}, restoration {restoration} (return {number})",
-            day=words.day(day),
-            defect=words.defect(defect),
-            restoration=restoration,
-            number=number,
-        )
-        for number, restoration, day, defect in review.harm
-    )
+    # What is open comes first: the front has one page, and the end of a long list stands elsewhere.
+    reports = sorted(review.harm, key=lambda one: not one.is_open)
+    still_open = any(one.is_open for one in reports)
     return Section(
-        heading=tn(len(review.harm), "{n:,} report of suspected harm", "{n:,} reports of suspected harm"),
+        heading=tn(len(reports), "{n:,} report of suspected harm", "{n:,} reports of suspected harm"),
         sentences=(
             t(
                 "Apart from all statistics: one is enough. Has the dentist been told the same day, has the "
                 "piece been kept, is it written down who was told and when?"
-            ),
+            )
+            if still_open
+            else t("Apart from all statistics, and dealt with: what was done stands on the page Today."),
         ),
-        items=_cut(items, t("the records")),
-        urgent=True,
+        items=_cut(map(_harm_item, reports), t("the records")),
+        urgent=still_open,
+    )
+
+
+def _harm_item(one: HarmReport) -> str:
+    names = {
+        "day": words.day(one.reported_on),
+        "defect": words.listed(map(words.defect, one.defects)),
+        "restoration": one.restoration_id,
+        "number": one.return_id,
+    }
+    if one.is_open or one.last is None:
+        return t("{day}: {defect}, restoration {restoration} (return {number}): open", **names)
+    return t(
+        "{day}: {defect}, restoration {restoration} (return {number}): dealt with on {dealt}",
+        dealt=words.day(one.last.day),
+        **names,
     )
 
 

@@ -11,6 +11,7 @@ from remakes import words
 from remakes.texts import t
 
 if TYPE_CHECKING:
+    from remakes.records.harm import HarmReport
     from remakes.records.standard import ProcessStandard
     from remakes.trends.changed.changed import WhatChanged
     from remakes.trends.delay.nowcast import Nowcast
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LATEST",
-    "Harm",
     "HasSentence",
     "Review",
     "month_of",
@@ -33,9 +33,6 @@ __all__ = [
 
 #: Months that a table shows at most.
 LATEST = 24
-
-#: A return with suspected harm: its number, its restoration, the day it was reported, the defect.
-Harm = tuple[str, str, date, str]
 
 
 class HasSentence(Protocol):
@@ -71,7 +68,7 @@ class Review(Protocol):
     @property
     def changed(self) -> Mapping[str, WhatChanged]: ...
     @property
-    def harm(self) -> tuple[Harm, ...]: ...
+    def harm(self) -> tuple[HarmReport, ...]: ...
     @property
     def standard(self) -> ProcessStandard: ...
     @property

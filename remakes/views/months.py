@@ -9,8 +9,9 @@ from typing import Final
 import streamlit as st
 
 from remakes import flow, words
-from remakes.texts import later, t, tn
-from remakes.views import cautions, frame, state
+from remakes.records.harm import harm_reports, harm_version
+from remakes.texts import later, t
+from remakes.views import frame, harm, state
 from remakes.views.addressed import from_address, into_address
 from remakes.views.month_parts import bench, changed, deliveries, entries, returns, sources
 
@@ -55,7 +56,8 @@ def body() -> None:
     if review is None:
         st.info(t("The first full month of deliveries is needed before months can be compared."))
         return
-    _harm(review)
+    # Apart from the statistics, and as it stands now: one such return is not a figure.
+    harm.month_line(harm_reports(state.store()), review.month)
     part = _part_chosen()
     with right:
         defect = _defect_chosen(review) if part.by_defect else "all"
@@ -88,30 +90,6 @@ def _defect_chosen(review: flow.MonthReview) -> str:
     return frame.defect_field(defects) if len(defects) > 1 else defects[0]
 
 
-def _harm(review: flow.MonthReview) -> None:
-    """Apart from the statistics: one such return is not a figure."""
-    if not review.harm:
-        return
-    marked = tn(
-        len(review.harm),
-        "{n:,} return is marked as possible harm in {month}.",
-        "{n:,} returns are marked as possible harm in {month}.",
-        month=words.month(review.month),
-    )
-    st.error(f"{marked} {t(cautions.HARM)}")
-    frame.restoration_links(
-        [
-            {
-                t("restoration"): restoration,
-                t("return"): number,
-                t("defect"): words.defect(defect),
-                t("reported"): reported,
-            }
-            for number, restoration, reported, defect in review.harm
-        ]
-    )
-
-
 def _report(review: flow.MonthReview) -> None:
     st.subheader(t("The month as a report"))
     kind = st.segmented_control(
@@ -120,7 +98,7 @@ def _report(review: flow.MonthReview) -> None:
     if kind is None:
         return
     name, mime = _KINDS[kind]
-    asked = (review.month, kind, state.store().figures_version())
+    asked = (review.month, kind, state.store().figures_version(), harm_version(state.store()))
     place = st.empty()
     if st.session_state.get(_MADE) != asked:
         if not place.button(t("Make the report"), key="make_report"):

@@ -8,12 +8,13 @@ import streamlit as st
 
 from remakes import words
 from remakes.records.bench.pieces import find_begun
+from remakes.records.harm import harm_reports
 from remakes.records.look_up import RestorationRecord, find_restoration, match_number
 from remakes.records.photos import list_photos
 from remakes.records.remake_links import replaced_by
 from remakes.records.time_line import HistoryEvent, restoration_history
 from remakes.texts import t, tn
-from remakes.views import cautions, downloads, frame, latest, state
+from remakes.views import cautions, downloads, frame, harm, latest, state
 from remakes.views.enter_parts import answers, links, photo_parts
 
 __all__ = ["body"]
@@ -60,12 +61,7 @@ def _head(record: RestorationRecord) -> None:
         frame.answer(t("{number} was delivered on {day} and came back with {defects}.", defects=defects, **names))
     else:
         frame.answer(t("{number} was delivered on {day} and has not come back.", **names))
-    if any(one.harm for one in returned):
-        st.error(
-            t("A return of this restoration is marked as possible harm: is the dentist told, and the piece kept?")
-            + f"\n\n{t(cautions.HARM)}",
-            icon=":material/warning:",
-        )
+    _harm(record)
     parts = {
         t("kind"): t(record.kind),
         t("teeth"): record.teeth,
@@ -78,6 +74,25 @@ def _head(record: RestorationRecord) -> None:
         t("case"): record.case_id,
     }
     st.markdown(" · ".join(f"{name} **{words.plain(value)}**" for name, value in parts.items() if value))
+
+
+def _harm(record: RestorationRecord) -> None:
+    reports = harm_reports(state.store(), restoration_id=record.restoration_id)
+    if any(one.is_open for one in reports):
+        st.error(
+            t("A return of this restoration is marked as possible harm: is the dentist told, and the piece kept?")
+            + f"\n\n{t(cautions.HARM)}",
+            icon=":material/warning:",
+        )
+    for one in reports:
+        if not one.is_open:
+            st.info(
+                t(
+                    "Return {number} is marked as possible harm: {said}",
+                    number=words.plain(one.return_id),
+                    said=harm.dealt_with_in_words(one),
+                )
+            )
 
 
 def _may_write() -> bool:

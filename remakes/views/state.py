@@ -15,6 +15,7 @@ import streamlit as st
 
 from remakes import flow
 from remakes.cautions import SAFETY_LINE
+from remakes.records.harm import harm_reports, harm_version
 from remakes.records.permissions import ROLES, Role
 from remakes.records.store import Store
 from remakes.texts import language as spoken
@@ -143,8 +144,9 @@ def report(month: str, kind: str) -> bytes:
     """The report of a month as the content of a file: pdf, html or xlsx."""
     # A report leaves the house: it waits for what was entered a moment ago.
     whole, today = _months(shown=_NEWEST), date.today()
-    review, topic = _review(whole, month), _months_topic()
-    key = ("report", *topic, whole.records_version, month, kind, today, spoken())
+    topic, noted = _months_topic(), harm_version(store())
+    review = _review(whole, month).with_harm(harm_reports(store()))
+    key = ("report", *topic, whole.records_version, noted, month, kind, today, spoken())
     # The thread of the work speaks the language of whoever asked.
     speaking = copy_context()
     write = partial(flow.month_report, review, kind, caution=SAFETY_LINE, made_on=today, language=spoken())

@@ -9,9 +9,9 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.backups import backup_remark
-from remakes.texts import t, tn
+from remakes.texts import t
 from remakes.texts.joining import run_on
-from remakes.views import cautions, frame, state
+from remakes.views import frame, harm, state
 from remakes.views.bench_parts import on_today
 
 __all__ = ["body"]
@@ -26,39 +26,27 @@ def body() -> None:
     today = date.today()
     visitor = state.visitor()
     # Who made a piece is between the technician, the quality person and the manager: nobody is led to another's.
-    brief = flow.brief(state.store(), today=today, harm_of=visitor.code if visitor.role == "technician" else None)
+    reports = harm.of_visitor()
     if visitor.role == "technician":
-        on_today.show(_harm_sentence(brief))
-        if brief.harm:
-            _harm(brief)
+        on_today.show(harm.sentence(reports))
+        harm.show_open(reports)
         _buttons()
         return
-    _answer(brief, today)
+    brief = flow.brief(state.store())
+    _answer(brief, harm.sentence(reports), today)
     if visitor.role == "manager" and (remark := backup_remark(state.store())):
         st.warning(remark)
-    if brief.harm:
-        _harm(brief)
+    harm.show_open(reports)
     _buttons()
     _stand(brief)
     if brief.unclear:
         _unclear(brief)
+    harm.show_dealt_with(reports)
 
 
-def _harm_sentence(brief: flow.Brief) -> str:
-    return (
-        tn(
-            len(brief.harm),
-            "{n} return is marked as possible harm: is it dealt with?",
-            "{n} returns are marked as possible harm: is each dealt with?",
-        )
-        if brief.harm
-        else ""
-    )
-
-
-def _answer(brief: flow.Brief, today: date) -> None:
+def _answer(brief: flow.Brief, hurt: str, today: date) -> None:
     until = brief.observed_until
-    frame.answer(run_on(_harm_sentence(brief), _complete(brief, today)))
+    frame.answer(run_on(hurt, _complete(brief, today)))
     if until and (today - until).days > _OLD_AFTER_DAYS:
         st.warning(
             t(
@@ -83,22 +71,6 @@ def _complete(brief: flow.Brief, today: date) -> str:
     if brief.until_stated:
         return t("Returns are complete up to {day} ({age}).", day=day, age=age)
     return t("Returns are taken as complete up to {day} ({age}), which nobody has confirmed.", day=day, age=age)
-
-
-def _harm(brief: flow.Brief) -> None:
-    st.error(t(cautions.HARM))
-    frame.restoration_links(
-        [
-            {
-                t("restoration"): restoration,
-                t("return"): number,
-                t("defect"): words.defect(defect),
-                t("reported"): reported,
-            }
-            for number, restoration, reported, defect in brief.harm
-        ]
-    )
-    st.caption(t("Returns marked as possible harm, of the last 90 days of records (n = {n}).", n=len(brief.harm)))
 
 
 def _buttons() -> None:

@@ -91,7 +91,10 @@ def test_an_older_store_is_upgraded_without_loss(first_revision: str) -> None:
     store = open_store(first_revision, create=False)
     assert revision(store) == schema.SCHEMA_REVISION
     assert content(first_revision) == before
-    assert (store.data_version(), list_decisions(store), check(store)) == (1, (), [])
+    assert (store.data_version(), list_decisions(store)) == (1, ())
+    assert [one.text for one in check(store)] == [
+        "1 report of possible harm is open (R-1). Say on the page Today what was done."
+    ]
     assert propose(store, action="bond_timer", who="QA").corrects == {"bond_wait": 0.9}
     for statement in ("delete from audit", "delete from decisions", "update decision_events set who = 'x'"):
         with (

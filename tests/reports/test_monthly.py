@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from io import BytesIO
 from math import isfinite
@@ -16,6 +16,7 @@ from pypdf import PdfReader
 
 from remakes.evidence.estimate import Estimate
 from remakes.records.codes import DEFECTS
+from remakes.records.harm import HarmNote, HarmReport
 from remakes.reports.document import Report, Section
 from remakes.reports.monthly import monthly_report
 from remakes.reports.pdf import to_pdf
@@ -27,7 +28,26 @@ from remakes.trends.months.report_months import ReportMonths
 from tests.sample_months import MONTHS, factor, judged_defect, review, source, sources, what_changed
 
 MADE_ON = date(2026, 9, 2)
-HARM = ("R1", "A-17", date(2026, 7, 3), "tissue_reaction")
+HARM = HarmReport(
+    return_id="R1",
+    restoration_id="A-17",
+    reported_on=date(2026, 7, 3),
+    defects=("tissue_reaction",),
+    is_open=True,
+)
+DEALT_WITH = replace(
+    HARM,
+    return_id="R0",
+    is_open=False,
+    last=HarmNote(
+        return_id="R0",
+        version=1,
+        at=datetime.fromisoformat("2026-07-05 12:00"),
+        who="quality Q1",
+        dealt_with=True,
+        note="dentist called",
+    ),
+)
 
 
 def made(**other: Any) -> Report:
@@ -74,9 +94,24 @@ def test_harm_comes_first_and_apart() -> None:
     first = made(harm=(HARM,)).front[0]
     assert first.heading == "1 report of suspected harm"
     assert first.urgent
-    assert first.items == ("3 July 2026: Tissue reaction reported, restoration A-17 (return R1)",)
+    assert first.items == ("3 July 2026: Tissue reaction reported, restoration A-17 (return R1): open",)
     assert not any(one.urgent for one in usual().front)
     assert "No return of this month was entered as suspected harm." in usual().front[0].notes
+
+
+def test_harm_dealt_with_is_told_apart_from_what_is_open() -> None:
+    both = made(harm=(DEALT_WITH, HARM)).front[0]
+    assert (both.heading, both.urgent) == ("2 reports of suspected harm", True)
+    assert both.items == (
+        "3 July 2026: Tissue reaction reported, restoration A-17 (return R1): open",
+        "3 July 2026: Tissue reaction reported, restoration A-17 (return R0): dealt with on 5 July 2026",
+    )
+    assert "Has the dentist been told" in both.sentences[0]
+    done = made(harm=(DEALT_WITH,)).front[0]
+    assert not done.urgent
+    assert done.sentences == ("Apart from all statistics, and dealt with: what was done stands on the page Today.",)
+    # Who wrote it, and what, stays in the laboratory.
+    assert not {"Q1", "dentist called"} & set(all_text(done))
 
 
 def test_a_month_with_a_signal_is_called_different() -> None:

@@ -15,7 +15,7 @@ from remakes.records.schema.lists import (
     steps,
 )
 from remakes.records.schema.people import drafts, people, sessions, sign_in_attempts
-from remakes.records.schema.undertakings import decision_events, decisions, trial_plans
+from remakes.records.schema.undertakings import decision_events, decisions, harm_notes, trial_plans
 
 __all__ = [
     "SCHEMA_REVISION",
@@ -25,6 +25,7 @@ __all__ = [
     "decision_events",
     "decisions",
     "drafts",
+    "harm_notes",
     "import_changes",
     "imports",
     "metadata",

@@ -7,7 +7,7 @@ from sqlalchemy import BigInteger, Integer, MetaData
 __all__ = ["ROW_NUMBER", "SCHEMA_REVISION", "metadata"]
 
 #: The newest migration; a store at another revision is upgraded, a newer one refused.
-SCHEMA_REVISION = "0004"
+SCHEMA_REVISION = "0005"
 
 metadata = MetaData(
     naming_convention={

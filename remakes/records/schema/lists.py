@@ -200,3 +200,5 @@ audit = Table(
 )
 
 Index("ix_process_log_reading", process_log.c.step, process_log.c.reading)
+# Who changed this one? The audit grows by every timer and reading.
+Index("ix_audit_table_name_row_key", audit.c.table_name, audit.c.row_key)

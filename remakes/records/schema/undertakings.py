@@ -1,9 +1,10 @@
-"""What the lab undertook: decisions, their history, and the trials it planned."""
+"""What the lab undertook: decisions, their history, the trials it planned, and what was done about possible harm."""
 
 from __future__ import annotations
 
 from sqlalchemy import (
     JSON,
+    Boolean,
     CheckConstraint,
     Column,
     Date,
@@ -18,7 +19,7 @@ from sqlalchemy import (
 
 from remakes.records.schema.base import ROW_NUMBER, metadata
 
-__all__ = ["decision_events", "decisions", "trial_plans"]
+__all__ = ["decision_events", "decisions", "harm_notes", "trial_plans"]
 
 #: One row for each time that a corrective action is undertaken. Triggers refuse DELETE, and any change of
 #: what was agreed on once it is decided. Action, title and corrects are copies: the list of actions may change.
@@ -83,4 +84,23 @@ trial_plans = Table(
     Column("read_on", Date),
     Column("given_up_at", DateTime),
     Column("given_up_why", String),
+)
+
+#: What was done about a report of possible harm, or why it was opened again. Append-only, as the audit is. No key to
+#: `returns`: an import that is taken back takes its returns along, and what a person wrote stays.
+harm_notes = Table(
+    "harm_notes",
+    metadata,
+    Column("id", ROW_NUMBER, primary_key=True),
+    Column("return_id", String, nullable=False),
+    Column("restoration_id", String, nullable=False, index=True),
+    # Counts the notes of a return: two browsers that answer the same report do not overwrite each other.
+    Column("version", Integer, nullable=False),
+    Column("at", DateTime, nullable=False),
+    Column("who", String, nullable=False),
+    # False: opened again.
+    Column("dealt_with", Boolean, nullable=False),
+    Column("note", Text, nullable=False),
+    UniqueConstraint("return_id", "version"),
+    CheckConstraint("note <> ''", name="note"),
 )

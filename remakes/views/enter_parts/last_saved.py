@@ -12,6 +12,7 @@ from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.drafts import drop_draft, keep_draft, load_draft
 from remakes.records.entries import void_returns
+from remakes.records.harm import harm_reports
 from remakes.records.look_up import recorded_returns
 from remakes.records.store import now
 from remakes.texts import t
@@ -66,13 +67,14 @@ def show() -> None:
 
 
 def _harm() -> list[dict[str, Any]]:
-    """The returns of the last hour in which somebody may have been hurt, without those taken back or set right."""
+    """The returns of the last hour in which somebody may have been hurt: not taken back, set right, or dealt with."""
     draft = load_draft(state.store(), _HARM, owner=state.visitor().code)
     if draft is None or now() - draft.saved_at > _SHOWN_FOR:
         return []
     recent = [one for one in draft.content["told"] if now() - datetime.fromisoformat(one["at"]) <= _SHOWN_FOR]
     rows = recorded_returns(state.store(), [row for one in recent for row in one["row_ids"]])
-    standing = {row.row_id for row in rows if row.harm and not row.voided}
+    still_open = {one.return_id for one in harm_reports(state.store()) if one.is_open} if rows else set()
+    standing = {row.row_id for row in rows if row.harm and not row.voided and row.return_id in still_open}
     return [one for one in recent if standing & set(one["row_ids"])]
 
 
