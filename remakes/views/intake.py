@@ -13,7 +13,7 @@ import streamlit as st
 
 from remakes import words
 from remakes.errors import RemakesError
-from remakes.records.importers import ColumnMap, ImportReport, TablePreview, import_paths, parse_column_map, preview
+from remakes.records.importers import ColumnMap, ImportReport, TablePreview, column_map_of_bytes, import_paths, preview
 from remakes.records.importers.column_map import TableMap
 from remakes.records.importers.mending import RowsToMend, rows_to_mend
 from remakes.records.importers.shapes import as_toml, remember_map, remembered_maps
@@ -92,7 +92,7 @@ def show() -> None:
 def _column_map(upload: Any) -> ColumnMap | None:
     if upload is None:
         return None
-    return parse_column_map(upload.getvalue().decode("utf-8", errors="replace"), file=upload.name)
+    return column_map_of_bytes(upload.getvalue(), file=upload.name)
 
 
 def _ask(files: Files, marks: dict[str, str], given: ColumnMap | None, turn: int) -> _Answered | None:

@@ -14,7 +14,7 @@ from remakes.records.importers import list_imports
 from remakes.records.importers.shapes import remember_map, remembered_maps
 from remakes.records.store import open_store
 from remakes.views import intake
-from tests.views.lab import open_page, texts
+from tests.views.lab import open_page, table_with, texts
 
 GOOD = b"restoration_id,kind,units,delivered_on\nR1,crown,1,2026-01-05\nR2,bridge,3,2026-01-07\n"
 BAD = b"restoration_id,kind,units,delivered_on\nR1,crown,1,2026-01-05\nR2,bridge,none,2026-01-07\n"
@@ -39,7 +39,7 @@ def test_files_are_shown_first_and_saved_when_confirmed(empty_lab: Path) -> None
 def test_refused_rows_are_listed_with_what_to_do_and_keep_the_file_out(empty_lab: Path) -> None:
     page = open_page("lists")
     page.file_uploader(key="files_0").set_value([("restorations.csv", BAD, "text/csv")]).run()
-    refused = page.dataframe[0].value
+    refused = table_with(page, "reason")
     assert list(refused["line of the file"]) == [3]
     assert list(refused["column"]) == ["units"]
     assert refused["what to do"].all()
@@ -58,7 +58,7 @@ def test_a_file_that_cannot_be_read_is_told_in_words(empty_lab: Path) -> None:
     page = open_page("lists")
     page.file_uploader(key="files_0").set_value([("standard.toml", b"steps = [", "application/toml")]).run()
     assert not page.exception
-    assert page.dataframe[0].value["reason"].all()
+    assert table_with(page, "reason")["reason"].all()
 
 
 def test_a_name_with_folders_stays_inside_the_folder_of_the_upload(tmp_path: Path) -> None:
@@ -129,7 +129,7 @@ def test_a_foreign_bench_sheet_is_matched_looked_at_saved_and_known_again(own_cl
     use(page)
     assert not page.exception
     assert "3 would be taken" in texts(page)
-    assert list(page.dataframe[0].value["value"]) == ["none"]
+    assert list(table_with(page, "reason")["value"]) == ["none"]
     page.checkbox(key="accept_good").check()
     page.button(key="confirm_import").click().run()
     assert "the good rows are saved" in page.warning[1].value
@@ -177,6 +177,37 @@ def test_teeth_must_be_declared_and_unknown_kinds_are_translated(empty_lab: Path
     with open_store(str(empty_lab)).reader() as connection:
         found = connection.execute(select(schema.restorations.c.kind, schema.restorations.c.teeth)).all()
     assert sorted(map(tuple, found)) == [("bridge", "36 35"), ("crown", "11"), ("onlay", "11")]
+
+
+def test_a_template_filled_in_with_another_way_of_writing_is_asked_about_not_refused(empty_lab: Path) -> None:
+    # The sample file, filled in and saved by a spreadsheet of another language.
+    sheet = b"restoration_id;kind;units;delivered_on\nR1;Krone;1;13.01.2026\nR2;Br;3;14.01.2026\n"
+    page = open_page("lists")
+    page.file_uploader(key="files_0").set_value([("restorations.csv", sheet, "text/csv")]).run()
+    assert not page.exception
+    assert "confirm_import" not in [button.key for button in page.button]
+    assert chosen(page, "Delivered on") == "delivered_on"
+    assert (chosen(page, "Krone"), chosen(page, "Br")) == ("crown", "bridge")
+    assert "13.01.2026 is read as 13 January 2026" in texts(page).replace("\\", "")
+    use(page)
+    assert "2 would be taken" in texts(page)
+    page.button(key="confirm_import").click().run()
+    assert flow.brief(open_store(str(empty_lab))).restorations == 2
+    # The next one of that kind needs no questions; one written as ours needs none either.
+    later = sheet.replace(b"R2", b"R3")
+    page.file_uploader(key="files_1").set_value([("restorations.csv", later, "text/csv")]).run()
+    assert "1 would be taken" in texts(page)
+    page.file_uploader(key="files_1").set_value([("restorations.csv", GOOD, "text/csv")]).run()
+    assert "confirm_import" in [button.key for button in page.button]
+
+
+def test_a_column_map_in_another_encoding_is_refused_in_words(own_lab: Path) -> None:
+    page = open_page("lists")
+    page.file_uploader(key="files_0").set_value([("orders.csv", GOOD, "text/csv")])
+    column_map = "[[table]]\nfile = 'Aufträge.csv'\n".encode("cp1252")
+    page.file_uploader(key="map_0").set_value(("map.toml", column_map, "application/toml")).run()
+    assert not page.exception
+    assert "is not UTF-8 text" in page.error[0].value.replace("\\", "")
 
 
 def test_what_cannot_be_read_is_told_and_nothing_of_the_others_is_saved(empty_lab: Path) -> None:

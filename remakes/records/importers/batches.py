@@ -180,15 +180,16 @@ def save_rows(open_batch: Batch, table: str, rows: Sequence[Row], *, repeated: i
     -------
     taken, changed, unchanged : int
     """
+    target = schema.metadata.tables[table]
+    new: Iterable[dict[str, Any]]
+    changes: list[tuple[dict[str, Any], dict[str, Any]]] = []
     if table == "process_log":
-        new = list(_new_readings(open_batch.connection, _readings_of(rows)))
-        changes: list[tuple[dict[str, Any], dict[str, Any]]] = []
+        new = _new_readings(open_batch.connection, _readings_of(rows))
     else:
         new, changes = _new_and_changed(open_batch.connection, table, rows)
-    target = schema.metadata.tables[table]
-    _insert(open_batch, target, new)
+    taken = _insert(open_batch, target, new)
     _update(open_batch, target, changes)
-    return len(new), len(changes), len(rows) - len(new) - len(changes) + repeated
+    return taken, len(changes), len(rows) - taken - len(changes) + repeated
 
 
 def reading_hash(row: ReadingRow) -> int:
@@ -259,13 +260,18 @@ def _new_and_changed(
     return new, changes
 
 
-def _insert(open_batch: Batch, table: Table, rows: Iterable[dict[str, Any]]) -> None:
-    # Rows without extras leave the column out: it is then NULL, not the JSON text "null".
-    with_extra, without = _by_extra(rows)
-    for group in (with_extra, without):
-        remaining = iter(group)
-        while chunk := list(islice(remaining, _CHUNK)):
-            open_batch.connection.execute(table.insert(), [row | {"import_id": open_batch.import_id} for row in chunk])
+def _insert(open_batch: Batch, table: Table, rows: Iterable[dict[str, Any]]) -> int:
+    # Chunk by chunk, so that a long log does not stand in memory a second time. Rows without extras leave the column
+    # out: it is then NULL, not the JSON text "null".
+    remaining = iter(rows)
+    written = 0
+    while chunk := list(islice(remaining, _CHUNK)):
+        for group in _by_extra(chunk):
+            if group:
+                values = [row | {"import_id": open_batch.import_id} for row in group]
+                open_batch.connection.execute(table.insert(), values)
+        written += len(chunk)
+    return written
 
 
 def _by_extra(rows: Iterable[dict[str, Any]]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from types import MappingProxyType
@@ -12,10 +12,11 @@ from remakes.records.cells import Problem
 from remakes.records.importers.layout import Layout, lay_out
 from remakes.records.importers.ledger import Ledger, Row, Withheld
 from remakes.records.importers.reports import RefusalList, numbered
+from remakes.records.importers.row_notes import key_of, row_notes, with_corrections
 from remakes.records.importers.sources import Source
 from remakes.records.importers.tables import RawRow, RowReader
-from remakes.records.rows import RestorationRow, ReturnRow, check_reading, check_restoration, check_return
-from remakes.texts import t, tn
+from remakes.records.rows import ReturnRow, check_reading, check_restoration, check_return
+from remakes.texts import t
 
 __all__ = ["CheckedTable", "Progress", "check_table", "records_table", "withhold"]
 
@@ -31,8 +32,6 @@ _CHECKS: Mapping[str, _RowCheck] = MappingProxyType(
     }
 )
 _ROWS_PER_PROGRESS = 5_000
-#: More kinds of odd things than this are counted, not named.
-_MOST_ODD = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +168,7 @@ class _Check:
     def result(self, layout: Layout | None, notes: list[str]) -> CheckedTable:
         """What the whole file gave."""
         rows, repeats = _without_doubles(self._table, self._good, self.refusals, self._refused_ids)
+        rows, kept = with_corrections(rows, self._ledger)
         return CheckedTable(
             source=self._source,
             table=self._table,
@@ -177,7 +177,7 @@ class _Check:
             repeated=len(repeats),
             refusals=self.refusals,
             refused_ids=MappingProxyType(self._refused_ids),
-            notes=(*notes, *_notes(self._source, self._table, rows, repeats, self._ledger)),
+            notes=(*notes, *kept, *row_notes(self._source, self._table, rows, repeats, self._ledger)),
         )
 
 
@@ -204,7 +204,7 @@ def _without_doubles(
         return [row for _, row in good], []
     groups: dict[object, list[tuple[int, Row]]] = {}
     for line, row in good:
-        groups.setdefault(_key(row), []).append((line, row))
+        groups.setdefault(key_of(row), []).append((line, row))
     rows: list[Row] = []
     repeats: list[int] = []
     for group in groups.values():
@@ -217,10 +217,6 @@ def _without_doubles(
             refusals.row(line, [_doubled(row, [other for other, _ in group if other != line])])
             refused_ids.setdefault(row.restoration_id, line)
     return rows, sorted(repeats)
-
-
-def _key(row: Row) -> object:
-    return (row.return_id, row.defect) if isinstance(row, ReturnRow) else row.restoration_id
 
 
 def _doubled(row: Row, others: list[int]) -> Problem:
@@ -246,53 +242,3 @@ def _doubled(row: Row, others: list[int]) -> Problem:
         ),
         mend=t("Keep the right row, or correct the number of the other."),
     )
-
-
-def _notes(source: Source, table: str, rows: list[Row], repeats: list[int], ledger: Ledger) -> Iterator[str]:
-    if repeats:
-        yield t("Rows that repeat an earlier one, counted as unchanged: {numbered}.", numbered=numbered(repeats))
-    for words, count in list(ledger.odd.items())[:_MOST_ODD]:
-        yield tn(count, "Taken, but odd: 1 row {words}.", "Taken, but odd: {n:,} rows {words}.", words=words)
-    left = list(ledger.odd.values())[_MOST_ODD:]
-    if left:
-        yield t(
-            "Taken, but odd: {left:,} more rows in {left_2:,} more ways like these.", left=sum(left), left_2=len(left)
-        )
-    ledger.odd.clear()
-    if source.table == "bench_sheet":
-        yield t("The rows of the bench sheet hold {rows:,} readings; a blank cell is not recorded.", rows=len(rows))
-    if table == "restorations":
-        yield from _remake_notes(cast("list[RestorationRow]", rows), ledger)
-    if table == "returns":
-        yield from _return_notes(source, cast("list[ReturnRow]", rows))
-
-
-def _remake_notes(rows: Iterable[RestorationRow], ledger: Ledger) -> Iterator[str]:
-    rows = list(rows)
-    known = ledger.restorations.keys() | {row.restoration_id for row in rows}
-    unknown = [row.remake_of for row in rows if row.remake_of is not None and row.remake_of not in known]
-    if unknown:
-        named = ", ".join(unknown[:5]) + (" ..." if len(unknown) > 5 else "")
-        yield t(
-            "Taken, but odd: {unknown:,} remakes of restorations that are not in the records ({named}).",
-            unknown=len(unknown),
-            named=named,
-        )
-
-
-def _return_notes(source: Source, rows: list[ReturnRow]) -> Iterator[str]:
-    shares = [row.bare_metal_pct for row in rows if row.bare_metal_pct]
-    if shares and max(shares) <= 1:
-        yield t(
-            "All shares of bare metal are 1 % or less: were the cells formatted as percentages? Then multiply by 100."
-        )
-    if source.table_map is not None and any(_is_built(row) for row in rows):
-        built = sum(_is_built(row) for row in rows)
-        yield t(
-            "{built:,} rows without a return_id: it was built from the restoration and the date of the report.",
-            built=built,
-        )
-
-
-def _is_built(row: ReturnRow) -> bool:
-    return row.return_id == f"{row.restoration_id}/{row.reported_on.isoformat()}"

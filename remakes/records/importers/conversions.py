@@ -7,7 +7,7 @@ declares. What cannot be turned raises `RefusedCell` with what to write instead.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, time, timedelta
 from decimal import Decimal
 from types import MappingProxyType
@@ -27,6 +27,7 @@ __all__ = [
     "Converter",
     "converter_for",
     "fitting_date_formats",
+    "header_names",
     "is_written_with",
     "parsed_moment",
     "reading_converter",
@@ -50,6 +51,7 @@ DATE_FORMATS = (
     "%m/%d/%y",
     "%d-%m-%Y",
     "%Y/%m/%d",
+    "%Y%m%d",
 )
 
 # Day 1 of a spreadsheet is 1900-01-01, and it counts a 29 February 1900 that never was; so for every day
@@ -69,6 +71,8 @@ _NUMBERS: Mapping[str, re.Pattern[str]] = MappingProxyType(
         ),
     }
 )
+#: Shows a way of writing: day, month and hour cannot be taken for one another.
+_EXAMPLE = datetime(2026, 11, 25, 14, 35)  # noqa: DTZ001 - the lab's own clock, no zone
 _GROUPING = re.compile(r"['’ \u00a0\u202f]")
 
 
@@ -91,6 +95,11 @@ def typed(cell: Cell, *, is_date: bool = False) -> Cell:
     if isinstance(cell, timedelta):
         return str(cell)
     return cell
+
+
+def header_names(row: Sequence[Cell]) -> tuple[str, ...]:
+    """The names in a header row, as the spreadsheet shows them and with tidy blanks; empty where there is none."""
+    return tuple("" if is_blank(cell) else " ".join(str(typed(cell)).split()) for cell in row)
 
 
 def converter_for(column: str, table_map: TableMap | None) -> Converter:
@@ -231,8 +240,8 @@ def _day(text: str, form: str | None) -> Cell:
     parsed = parsed_moment(text, form)
     if parsed is None:
         raise RefusedCell(
-            t("{shown!r} is no date written as dates = {form!r} says.", shown=shown(text), form=form),
-            t("Correct the date, or the format: it must fit every row."),
+            t("{shown!r} is no date written like {example}.", shown=shown(text), example=_EXAMPLE.strftime(form)),
+            t("Write it like that, or correct dates = {form!r} in the column map: it must fit every row.", form=form),
         )
     return parsed.date()
 
@@ -244,7 +253,11 @@ def _moment(text: str, table_map: TableMap) -> Cell:
     parsed = next((found for form in forms if (found := parsed_moment(text, form)) is not None), None)
     if parsed is None:
         raise RefusedCell(
-            t("{shown!r} is no time written as {items} says.", shown=shown(text), items=either(map(repr, forms))),
+            t(
+                "{shown!r} is no time written like {items}.",
+                shown=shown(text),
+                items=either(_EXAMPLE.strftime(form) for form in forms),
+            ),
             t('Correct it, or declare how times are written, such as datetimes = "%d.%m.%Y %H:%M".'),
         )
     return parsed

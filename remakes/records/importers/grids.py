@@ -20,7 +20,9 @@ from pathlib import Path
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
 from remakes.errors import FileError
-from remakes.texts import in_a_row, later, t
+from remakes.records.importers.error_cells import error_cells
+from remakes.records.importers.trial_reading import WORKBOOK_SIGNATURES, refuse_unreadable
+from remakes.texts import in_a_row, later, t, tn
 
 __all__ = [
     "HEADER_SEARCH",
@@ -44,15 +46,12 @@ HEADER_SEARCH = 20
 
 _SEPARATORS = {";": "';'", ",": "','", "\t": later("tab"), "|": "'|'"}
 _BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
-_WORKBOOK_SIGNATURES = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 #: Enough of a CSV file to see its separator.
 _SAMPLE_CHARACTERS = 200_000
-#: A sheet that claims more cells than this holds a stray cell far from its table.
-_MOST_CELLS = 30_000_000
+_MOST_NAMED = 5
 #: How a locked workbook names its content, and where in the file that name stands.
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _DIRECTORY_BYTES = 4_000_000
-_DIMENSION = re.compile(rb'<dimension ref="[A-Z]+[0-9]+:([A-Z]+)([0-9]+)"')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,14 +129,14 @@ def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | 
     known : collection of str
         Column names that are looked for, as `column_key` writes them; they tell the separator.
     encoding : str, optional
-        As declared in a column map. Default: the byte order mark, else UTF-8, else Windows-1252.
+        As declared in a column map; a byte order mark counts before it. Default: UTF-8, else Windows-1252.
 
     Raises
     ------
     FileError
         A workbook under a CSV name, an encoding that does not fit, a quotation mark that never closes.
     """
-    if data.startswith(_WORKBOOK_SIGNATURES):
+    if data.startswith(WORKBOOK_SIGNATURES):
         raise FileError(
             t(
                 "{file} is a workbook, not a CSV file. Give it its own ending (.xlsx, .xls or .ods), or save "
@@ -165,11 +164,14 @@ def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | 
 
 
 def _decoded(file: str, data: bytes, declared: str | None) -> tuple[str, str]:
+    # The mark counts before what a map declares: a spreadsheet that saves the list again writes one.
     marked = next((name for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark)), None)
-    if declared:
-        candidates: dict[str, str] = {declared: t("{declared} as declared", declared=declared)}
-    elif marked:
-        candidates = {marked: t("{encoding} (byte order mark)", encoding=marked.removesuffix("-sig").upper())}
+    if marked:
+        candidates: dict[str, str] = {
+            marked: t("{encoding} (byte order mark)", encoding=marked.removesuffix("-sig").upper())
+        }
+    elif declared:
+        candidates = {declared: t("{declared} as declared", declared=declared)}
     else:
         candidates = {"utf-8": "UTF-8", "cp1252": "Windows-1252"}
     for encoding, words in candidates.items():
@@ -245,9 +247,10 @@ def _csv_rows(file: str, text: str, separator: str, first_line: int) -> Iterator
 class Workbook:
     """An opened .xlsx, .xls or .ods file; gives its visible sheets as grids."""
 
-    def __init__(self, file: str, workbook: CalamineWorkbook) -> None:
+    def __init__(self, file: str, workbook: CalamineWorkbook, data: bytes) -> None:
         self.file = file
         self._workbook = workbook
+        self._data = data
         sheets = [sheet for sheet in workbook.sheets_metadata if sheet.typ == SheetTypeEnum.WorkSheet]
         self.visible = tuple(sheet.name for sheet in sheets if sheet.visible == SheetVisibleEnum.Visible)
         self.hidden = tuple(sheet.name for sheet in sheets if sheet.visible != SheetVisibleEnum.Visible)
@@ -278,7 +281,23 @@ class Workbook:
                     error=error,
                 )
             ) from error
-        return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=())
+        return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=self._notes(sheet))
+
+    def _notes(self, sheet: str) -> tuple[str, ...]:
+        cells = error_cells(self._data, sheet)
+        if not cells:
+            return ()
+        some = ", ".join(cells[:_MOST_NAMED])
+        return (
+            tn(
+                len(cells),
+                "1 cell holds an error of the spreadsheet, such as #N/A, and is read as blank: {some}.",
+                "{n:,} cells hold an error of the spreadsheet, such as #N/A, and are read as blank: {some}.",
+                some=t("{named} and {left} more", named=some, left=len(cells) - _MOST_NAMED)
+                if len(cells) > _MOST_NAMED
+                else some,
+            ),
+        )
 
 
 def open_workbook(file: str, data: bytes) -> Workbook:
@@ -298,8 +317,8 @@ def open_workbook(file: str, data: bytes) -> Workbook:
             )
         )
     try:
-        _refuse_stray_cells(file, data)
-        return Workbook(file, CalamineWorkbook.from_filelike(io.BytesIO(data)))
+        refuse_unreadable(file, data)
+        return Workbook(file, CalamineWorkbook.from_filelike(io.BytesIO(data)), data)
     except (CalamineError, zipfile.BadZipFile) as error:
         raise FileError(
             t(
@@ -309,34 +328,3 @@ def open_workbook(file: str, data: bytes) -> Workbook:
                 error=error,
             )
         ) from error
-
-
-def _refuse_stray_cells(file: str, data: bytes) -> None:
-    # The reader lays out every cell up to the last one: one stray cell in the far corner would take all memory.
-    if not data.startswith(b"PK\x03\x04"):
-        return
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        for name in archive.namelist():
-            if not name.startswith("xl/worksheets/sheet"):
-                continue
-            try:
-                with archive.open(name) as part:
-                    match = _DIMENSION.search(part.read(4096))
-            except Exception:  # noqa: S112 - damaged in any way: the reader itself says so
-                continue
-            if match and _column_number(match[1]) * int(match[2]) > _MOST_CELLS:
-                raise FileError(
-                    t(
-                        "{file}: a sheet reaches to {cell}. Some cell far from the table is filled: "
-                        "delete the empty rows and columns around the table and save it again.",
-                        file=file,
-                        cell=f"{match[1].decode()}{match[2].decode()}",
-                    )
-                )
-
-
-def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + letter - 64
-    return number

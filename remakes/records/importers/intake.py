@@ -12,7 +12,8 @@ from remakes.errors import MapError, NotAllowedError, ProcessStandardError
 from remakes.records.corrective_actions import ActionsFileError, parse_actions, unknown_factors, write_actions
 from remakes.records.importers.batches import Batch, Saved, batch, save_rows
 from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
-from remakes.records.importers.column_map import ColumnMap, load_column_map
+from remakes.records.importers.column_map import ColumnMap
+from remakes.records.importers.column_map_reading import load_column_map
 from remakes.records.importers.ledger import Ledger, read_ledger
 from remakes.records.importers.reports import ImportReport, RefusalList, TableReport
 from remakes.records.importers.sources import Source, find_sources

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from remakes.records.cells import did_you_mean
 from remakes.records.importers.column_map import TableMap
+from remakes.records.importers.conversions import header_names
 from remakes.records.importers.grids import HEADER_SEARCH, Grid, column_key, is_blank, known_names_in
 from remakes.records.importers.mending_columns import is_mending
 from remakes.records.importers.reports import RefusalList, numbered
@@ -95,7 +96,7 @@ def lay_out(source: Source, refusals: RefusalList) -> Layout | None:
         return None
     position = hits.index(max(hits))
     line, cells = top[position]
-    names = tuple(" ".join(str(cell).split()) if cell is not None else "" for cell in cells)
+    names = header_names(cells)
     if not _header_is_sound(source, names, line, wanted, refusals):
         return None
     at = {column_key(name): place for place, name in enumerate(names) if name}
@@ -124,8 +125,10 @@ def _header_is_sound(
 ) -> bool:
     keys = [column_key(name) for name in names if name]
     rows = sum(1 for at, _ in source.rows_grid.rows if at > line)
+    # Columns that are not kept may stand there as often as they like.
     doubled = sorted(
-        {name for name in names if name and keys.count(column_key(name)) > 1}, key=lambda name: (column_key(name), name)
+        {name for name in names if keys.count(column_key(name)) > 1 and not is_patient_column(name)},
+        key=lambda name: (column_key(name), name),
     )
     if doubled:
         refusals.whole_file(

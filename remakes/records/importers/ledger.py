@@ -5,7 +5,6 @@ Read once from the store, then kept up to date file by file, so that no row need
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -17,6 +16,8 @@ from sqlalchemy import select
 from remakes.records import schema
 from remakes.records.cells import Problem, number_from_text, shown
 from remakes.records.codes import defect_in_text
+from remakes.records.importers.kept_corrections import KeptCorrections, read_kept_corrections
+from remakes.records.importers.spellings import spelling
 from remakes.records.rows import ReadingRow, RestorationRow, ReturnRow, check_return_against
 from remakes.records.standard import ProcessStandard, read_standard
 from remakes.records.store import Store
@@ -26,8 +27,6 @@ __all__ = ["KnownRestoration", "Ledger", "Row", "Verdict", "Withheld", "read_led
 
 Row = RestorationRow | ReadingRow | ReturnRow
 
-#: The words and numbers of a restoration's number, leading zeros left out.
-_SPELLED = re.compile(r"[^\W\d_]+|[1-9][0-9]*|0(?![0-9])")
 #: Looking for near misses by likeness is slow; beyond so many unknown numbers only spellings are compared.
 _MOST_SEARCHES = 10
 
@@ -76,6 +75,10 @@ class Ledger:
         (return_id, defect) to the restoration_id.
     withheld : dict
         restoration_id to why this import did not save it.
+    kept : KeptCorrections
+        What persons corrected since, which stays where a list has what stood there before.
+    codes : dict of set
+        Codes of the records by what they are of: `technician` (operators too) and `clinic`.
     odd : Counter
         Rows that were taken although something about them is odd, by what it is; the caller empties it.
     """
@@ -84,6 +87,8 @@ class Ledger:
         self.restorations: dict[str, KnownRestoration] = {}
         self.returned: dict[tuple[str, str], str] = {}
         self.withheld: dict[str, Withheld] = {}
+        self.kept = KeptCorrections()
+        self.codes: dict[str, set[str]] = {"technician": set(), "clinic": set()}
         self.odd: Counter[str] = Counter()
         self._complete = complete
         self._first_reports: dict[str, tuple[date, str]] = {}
@@ -103,6 +108,7 @@ class Ledger:
         for row in rows:
             if isinstance(row, RestorationRow):
                 self.admit_restoration(row.restoration_id, delivered_on=row.delivered_on, teeth=row.teeth)
+                self.admit_codes(technician=row.technician, clinic=row.clinic)
             elif isinstance(row, ReturnRow):
                 self.admit_return(
                     row.return_id, row.defect, row.restoration_id, reported_on=row.reported_on, found_at=row.found_at
@@ -111,6 +117,12 @@ class Ledger:
     def admit_restoration(self, restoration_id: str, *, delivered_on: date, teeth: str) -> None:
         """Take one restoration into account."""
         self.restorations[restoration_id] = KnownRestoration(delivered_on=delivered_on, teeth=teeth)
+
+    def admit_codes(self, **codes: str | None) -> None:
+        """Take codes into account, to find others that are written nearly like them."""
+        for of, code in codes.items():
+            if code:
+                self.codes[of].add(code)
 
     def admit_return(
         self, return_id: str, defect: str, restoration_id: str, *, reported_on: date, found_at: str | None
@@ -224,8 +236,8 @@ class Ledger:
 
     def _search(self, restoration_id: str) -> str:
         if not self._spellings:
-            self._spellings = {_spelling(known): known for known in self.restorations}
-        alike = self._spellings.get(_spelling(restoration_id))
+            self._spellings = {spelling(known): known for known in self.restorations}
+        alike = self._spellings.get(spelling(restoration_id))
         if alike is not None:
             return t(" {question}", question=t("Did you mean {items}?", items=alike))
         self._searches += 1
@@ -240,22 +252,24 @@ def read_ledger(store: Store) -> Ledger:
     table, returns = schema.restorations, schema.returns
     with store.reader() as connection:
         ledger = Ledger(read_standard(connection))
+        ledger.kept = read_kept_corrections(connection)
         for row in connection.execute(select(table.c.restoration_id, table.c.delivered_on, table.c.teeth)):
             ledger.admit_restoration(row.restoration_id, delivered_on=row.delivered_on, teeth=row.teeth)
+        for one in connection.execute(select(table.c.technician, table.c.clinic).distinct()):
+            ledger.admit_codes(technician=one.technician, clinic=one.clinic)
         columns = (returns.c.return_id, returns.c.defect, returns.c.restoration_id, returns.c.reported_on)
-        for one in connection.execute(select(*columns, returns.c.found_at, returns.c.voided_at)):
+        for back in connection.execute(select(*columns, returns.c.found_at, returns.c.voided_at)):
             # A return that was taken back keeps its number, but no longer binds the date of delivery.
-            found_at = "before_delivery" if one.voided_at is not None else one.found_at
+            found_at = "before_delivery" if back.voided_at is not None else back.found_at
             ledger.admit_return(
-                one.return_id, one.defect, one.restoration_id, reported_on=one.reported_on, found_at=found_at
+                back.return_id,
+                back.defect,
+                back.restoration_id,
+                reported_on=back.reported_on,
+                found_at=found_at,
             )
     return ledger
 
 
 def _fault(column: str, value: str, reason: str, mend: str) -> Verdict:
     return Verdict(problems=(Problem(column=column, value=value, reason=reason, mend=mend),))
-
-
-def _spelling(restoration_id: str) -> str:
-    """A number without capitals, signs and leading zeros: R-0017 and r17 are spelled alike."""
-    return "".join(_SPELLED.findall(restoration_id.casefold()))

@@ -10,7 +10,8 @@ from remakes.records.cells import shown
 from remakes.records.corrective_actions import ActionsFileError, parse_actions
 from remakes.records.importers.batches import count_rows
 from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
-from remakes.records.importers.column_map import ColumnMap, load_column_map
+from remakes.records.importers.column_map import ColumnMap
+from remakes.records.importers.column_map_reading import load_column_map
 from remakes.records.importers.conversions import typed
 from remakes.records.importers.grids import HEADER_SEARCH, Cell, Grid, is_blank
 from remakes.records.importers.intake import bench_steps, refuse_mistakes

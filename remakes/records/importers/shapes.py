@@ -11,8 +11,9 @@ from sqlalchemy import select
 
 from remakes.errors import MapError
 from remakes.records import schema
-from remakes.records.importers.column_map import ColumnMap, TableMap, parse_column_map
+from remakes.records.importers.column_map import ColumnMap, TableMap
 from remakes.records.importers.column_map_file import column_map_as_toml
+from remakes.records.importers.column_map_reading import parse_column_map
 from remakes.records.importers.sheets import Sheet
 from remakes.records.rows import COLUMNS
 from remakes.records.store import Store, now

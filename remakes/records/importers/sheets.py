@@ -10,7 +10,7 @@ from pathlib import PurePath
 
 from remakes.errors import FileError
 from remakes.records.cells import shown
-from remakes.records.importers.conversions import typed
+from remakes.records.importers.conversions import header_names, typed
 from remakes.records.importers.grids import (
     HEADER_SEARCH,
     WORKBOOK_ENDINGS,
@@ -21,10 +21,10 @@ from remakes.records.importers.grids import (
     is_blank,
     known_names_in,
     open_workbook,
-    read_csv,
 )
 from remakes.records.importers.headings import KNOWN_HEADINGS, heading_key
 from remakes.records.importers.mending_columns import is_mending
+from remakes.records.importers.text_lists import read_text_list
 from remakes.records.rows import COLUMNS, REQUIRED_COLUMNS, is_patient_column
 from remakes.texts import t
 
@@ -103,7 +103,7 @@ class SheetFile:
             self.hidden = self._workbook.hidden
         else:
             known = set(KNOWN_HEADINGS) | {column for columns in COLUMNS.values() for column in columns}
-            self._grids[""] = read_csv(file, data, known=known, encoding=encoding)
+            self._grids[""] = read_text_list(file, data, known=known, encoding=encoding)
             self.sheets, self.hidden = ("",), ()
         if not self.sheets:
             raise FileError(
@@ -173,10 +173,6 @@ def shape_of(names: Iterable[str]) -> str:
     return hashlib.sha256("\n".join(keys).encode()).hexdigest()[:16]
 
 
-def _names(row: list[Cell]) -> list[str]:
-    return [" ".join(str(typed(cell)).split()) if not is_blank(cell) else "" for cell in row]
-
-
 def _likely_header(grid: Grid, shapes: Collection[str]) -> int:
     """The row of a known shape, else the one with most known headings, else with most different texts."""
 
@@ -184,7 +180,7 @@ def _likely_header(grid: Grid, shapes: Collection[str]) -> int:
         row = grid.rows[position][1]
         texts = {column_key(cell) for cell in row if isinstance(cell, str) and any(map(str.isalpha, cell))}
         keys = {heading_key(text) for text in texts}
-        return (int(shape_of(_names(row)) in shapes), len(keys & KNOWN_HEADINGS.keys()), len(texts))
+        return (int(shape_of(header_names(row)) in shapes), len(keys & KNOWN_HEADINGS.keys()), len(texts))
 
     top = range(len(grid.rows[:HEADER_SEARCH]))
     best = max(map(score, top))
@@ -194,7 +190,7 @@ def _likely_header(grid: Grid, shapes: Collection[str]) -> int:
 
 def _columns(grid: Grid, header: int) -> Iterable[SheetColumn]:
     body = [row for _, row in grid.rows[header + 1 :]]
-    for place, name in enumerate(_names(grid.rows[header][1])):
+    for place, name in enumerate(header_names(grid.rows[header][1])):
         if not name or is_patient_column(name) or is_mending(name):
             continue
         filled = (row[place] for row in body if place < len(row) and not is_blank(row[place]))
@@ -221,7 +217,7 @@ def _oddities(grid: Grid, header: int) -> Iterable[str]:
     above = [line for line, _ in grid.rows[:header]]
     if above:
         yield t("Titles above line {line} are not read.", line=grid.rows[header][0])
-    names = _names(grid.rows[header][1])
+    names = header_names(grid.rows[header][1])
     dropped = [name for name in names if is_patient_column(name)]
     if dropped:
         yield t("Not shown and not kept, since they look like patient data: {names}.", names=", ".join(dropped))

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from remakes.errors import FileError, MapError
-from remakes.records.importers.column_map import ColumnMap, TableMap, holds_nul
+from remakes.records.importers.column_map import ColumnMap, TableMap
+from remakes.records.importers.column_map_reading import holds_nul
 from remakes.records.importers.grids import (
     WORKBOOK_ENDINGS,
     Grid,
@@ -20,8 +21,8 @@ from remakes.records.importers.grids import (
     column_key,
     open_workbook,
     read_bytes,
-    read_csv,
 )
+from remakes.records.importers.text_lists import read_text_list
 from remakes.records.rows import COLUMNS
 from remakes.texts import later, t
 
@@ -188,7 +189,7 @@ def _read_file(path: Path, column_map: ColumnMap | None, notes: list[str], used:
         yield _read_toml(path, stem)
     elif ending in _TEXT_ENDINGS and stem in COLUMNS:
         data = read_bytes(path)
-        yield _source(path, stem, data, grid=read_csv(path.name, data, known=COLUMNS[stem]))
+        yield _source(path, stem, data, grid=read_text_list(path.name, data, known=COLUMNS[stem]))
     elif ending in WORKBOOK_ENDINGS:
         yield from _read_workbook(path, notes)
     elif not path.is_file():
@@ -226,7 +227,7 @@ def _read_mapped(path: Path, blocks: Sequence[TableMap]) -> Iterator[Source]:
                 )
             )
         else:
-            grid = read_csv(path.name, data, known=block.known_names, encoding=block.encoding)
+            grid = read_text_list(path.name, data, known=block.known_names, encoding=block.encoding)
         yield _source(path, block.table, data, grid=grid, table_map=block)
 
 
@@ -294,7 +295,7 @@ def _read_unknown(path: Path) -> Iterator[Source]:
         grids = [workbook.grid(sheet) for sheet in workbook.visible]
     else:
         known = {column for columns in COLUMNS.values() for column in columns}
-        grids = [read_csv(path.name, data, known=known)]
+        grids = [read_text_list(path.name, data, known=known)]
     for grid in grids:
         yield _source(path, "", data, grid=grid)
 

@@ -14,7 +14,6 @@ from remakes.records.importers.column_map import ReadingColumn, TableMap
 from remakes.records.importers.conversions import Converter, converter_for, reading_converter, typed
 from remakes.records.importers.grids import Cell, column_key, is_blank
 from remakes.records.importers.layout import Layout
-from remakes.records.importers.mending_columns import armed_again
 from remakes.records.importers.reports import numbered
 from remakes.records.importers.sources import Source
 from remakes.records.rows import COLUMNS
@@ -139,9 +138,7 @@ class RowReader:
     def __iter__(self) -> Iterator[RawRow]:
         read = self._bench_row if self._steps else self._row
         width = self._layout.width
-        disarmed = self._layout.mended and not self._grid.sheet
-        for line, found in self._grid.rows[self._layout.body :]:
-            cells = [armed_again(cell) for cell in found] if disarmed else found
+        for line, cells in self._grid.rows[self._layout.body :]:
             if _is_total(cells, key=self._layout.places["restoration_id"]):
                 self._total_lines.append(line)
             elif len(cells) > width and not all(map(is_blank, cells[width:])):

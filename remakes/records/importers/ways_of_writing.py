@@ -29,7 +29,12 @@ __all__ = [
 
 #: Formats worth offering for a column of days with a time; common practice, no source.
 DATETIME_FORMATS = tuple(
-    f"{day}{time}" for day in DATE_FORMATS for time in (" %H:%M", " %H:%M:%S", "T%H:%M", "T%H:%M:%S", ", %H:%M")
+    f"{day}{time}"
+    for day in DATE_FORMATS
+    for time in (
+        *(" %H:%M", " %H:%M:%S", "T%H:%M", "T%H:%M:%S", ", %H:%M"),
+        *(" %I:%M %p", " %I:%M:%S %p", ", %I:%M %p"),
+    )
 )
 
 
@@ -45,20 +50,24 @@ class MomentWay:
         A text of the list, and what it would be: one where the ways differ, if there is any.
     misfits : int
         Different texts that it cannot read.
+    misfit : str
+        The first of them; empty where there is none.
     """
 
     form: str
     example: str
     read_as: datetime
     misfits: int
+    misfit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecimalWay:
-    """A decimal sign, and how many different texts are no number with it."""
+    """A decimal sign, how many different texts are no number with it, and the first of these."""
 
     sign: str
     misfits: int
+    misfit: str = ""
 
 
 def counted_texts(cells: Iterable[Cell]) -> dict[str, int]:
@@ -94,7 +103,8 @@ def _ways(texts: Sequence[str], forms: Sequence[str]) -> tuple[MomentWay, ...]:
         place = telling if moments[telling] is not None else next(n for n, one in enumerate(moments) if one is not None)
         moment = moments[place]
         if moment is not None:
-            found.append(MomentWay(form=form, example=texts[place], read_as=moment, misfits=least))
+            misfit = next((text for text, one in zip(texts, moments, strict=True) if one is None), "")
+            found.append(MomentWay(form=form, example=texts[place], read_as=moment, misfits=least, misfit=misfit))
     return tuple(found)
 
 
@@ -110,13 +120,12 @@ def decimal_ways(texts: Sequence[str]) -> tuple[DecimalWay, ...]:
     """The decimal signs that fit these texts; none where no text has a comma or needs one."""
     if all(number_from_text(text) is not None and not _could_be_thousands(text) for text in texts):
         return ()
-    ways = [DecimalWay(sign=sign, misfits=_misfits(texts, sign)) for sign in (",", ".")]
+    ways = []
+    for sign in (",", "."):
+        misfits = [text for text in texts if not is_written_with(text, sign)]
+        ways.append(DecimalWay(sign=sign, misfits=len(misfits), misfit=next(iter(misfits), "")))
     least = min(way.misfits for way in ways)
     return tuple(way for way in ways if way.misfits == least and least < len(texts))
-
-
-def _misfits(texts: Sequence[str], sign: str) -> int:
-    return sum(not is_written_with(text, sign) for text in texts)
 
 
 def _could_be_thousands(text: str) -> bool:

@@ -11,8 +11,10 @@ from streamlit.delta_generator import DeltaGenerator
 
 from remakes import words
 from remakes.errors import RemakesError
-from remakes.records.importers.column_map import MappedTable, TableMap, parse_column_map
-from remakes.records.importers.grids import HEADER_SEARCH, Cell, is_blank
+from remakes.records.importers.column_map import MappedTable, TableMap
+from remakes.records.importers.column_map_reading import parse_column_map
+from remakes.records.importers.conversions import header_names
+from remakes.records.importers.grids import HEADER_SEARCH, Cell
 from remakes.records.importers.proposals import known_codes, propose_table
 from remakes.records.importers.shapes import RememberedMap, as_toml, block_for
 from remakes.records.importers.sheets import Sheet, SheetFile
@@ -159,7 +161,7 @@ def _with_header(file: SheetFile, name: str, shapes: Sequence[str], place: Delta
 
 
 def _row_label(line: int, cells: Sequence[Cell]) -> str:
-    text = " | ".join(str(cell) for cell in cells if not is_blank(cell))
+    text = " | ".join(filter(None, header_names(cells)))
     return t(
         "line {line}: {cells}",
         line=line,

@@ -68,15 +68,18 @@ def _cell(value: object) -> str:
 
 
 def _show_refused(refused: Sequence[Refusal]) -> None:
-    frame.table([_refused_row(one) for one in refused[:_MOST_SHOWN]])
+    frame.table([_reason(one) for one in refused[:_MOST_SHOWN]])
     if len(refused) > _MOST_SHOWN:
         st.caption(t("The first {most} of {n:,} reasons; the file to mend has all.", most=_MOST_SHOWN, n=len(refused)))
 
 
 def _refused_row(one: Refusal) -> dict[str, object]:
+    return {t("file"): one.file, t("sheet"): one.sheet} | _reason(one)
+
+
+def _reason(one: Refusal) -> dict[str, object]:
+    """Under the name of its file, which the page says once."""
     return {
-        t("file"): one.file,
-        t("sheet"): one.sheet,
         t("line of the file"): one.line,
         t("column"): one.column,
         t("value"): one.value,
@@ -88,7 +91,7 @@ def _refused_row(one: Refusal) -> dict[str, object]:
 def offer_to_mend(
     build: Callable[[], Sequence[RowsToMend]], told: Sequence[TablePreview | TableReport], *, name: str
 ) -> None:
-    """The refused rows as a workbook, and as CSV for each file; built when clicked."""
+    """The refused rows as a workbook, and for each text file as CSV too; built when clicked."""
     reasons = [_refused_row(refusal) for one in told for refusal in one.refused]
     if not reasons:
         return
@@ -110,7 +113,9 @@ def offer_to_mend(
             type="primary" if name != "preview" else "secondary",
         )
         for place, one in enumerate(with_rows):
-            _offer_csv(build, one, place, name)
+            # Days and numbers of a workbook are typed; as text they would need another way of writing.
+            if not one.sheet:
+                _offer_csv(build, one, place, name)
     downloads.offer_csv(reasons, name=f"reasons_{name}", label=t("Download the list of reasons as CSV"))
 
 
@@ -145,7 +150,9 @@ def show_report(report: ImportReport, to_mend: Sequence[RowsToMend]) -> None:
             st.warning(t("{counts}: the good rows are saved.", counts=said))
         else:
             st.error(
-                t(
+                t("{counts}: nothing of it is saved.", counts=said)
+                if not one.held_back
+                else t(
                     "{counts}: nothing of it is saved. Good rows that wait for the refused ones: {held:,}.",
                     counts=said,
                     held=one.held_back,

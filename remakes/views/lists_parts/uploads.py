@@ -12,6 +12,7 @@ import streamlit as st
 from remakes.errors import RemakesError
 from remakes.records.importers.column_map import ColumnMap, TableMap
 from remakes.records.importers.grids import column_key
+from remakes.records.importers.own_writing import written_as_ours
 from remakes.records.importers.shapes import RememberedMap, standing_for
 from remakes.records.importers.sheets import Sheet, SheetFile, open_sheets
 from remakes.records.importers.ways_of_writing import counted_texts
@@ -83,7 +84,7 @@ def look(upload: Upload, column_map: ColumnMap | None, remembered: Mapping[str, 
 
 def _looked_at(upload: Upload, file: SheetFile, remembered: Mapping[str, RememberedMap]) -> Upload:
     own: dict[str, str] = {}
-    mapped: dict[str, RememberedMap] = {}
+    mapped: dict[str, RememberedMap | None] = {}
     for name in file.sheets:
         table = _table_by_name(upload.name, name, file)
         try:
@@ -92,10 +93,11 @@ def _looked_at(upload: Upload, file: SheetFile, remembered: Mapping[str, Remembe
             if len(file.sheets) == 1:
                 raise
             continue
-        if table and sheet.holds(table):
+        ours = bool(table) and sheet.holds(table)
+        if ours and written_as_ours(sheet, table):
             own[name] = table
-        elif sheet.shape in remembered:
-            mapped[name] = remembered[sheet.shape]
+        elif ours or sheet.shape in remembered:
+            mapped[name] = remembered.get(sheet.shape)
     if not mapped:
         asked = () if own else ((file.sheets[0], None),)
         return Upload(name=upload.name, mark=upload.mark, data=upload.data, sheets=asked)

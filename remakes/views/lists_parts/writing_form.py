@@ -110,7 +110,7 @@ def _one_way(
     if len(ways) == 1:
         way = ways[0]
         st.caption(t("Days: {example} is read as {day}.", example=words.plain(way.example), day=_told(way)))
-        _tell_misfits(way.misfits)
+        _tell_misfits(way)
         return way.form
     index = list(forms).index(before) if before in forms else None
     chosen = st.radio(
@@ -125,7 +125,7 @@ def _one_way(
         ),
         key=f"{key}_{'_'.join(forms)}",
     )
-    _tell_misfits(ways[0].misfits)
+    _tell_misfits(ways[0])
     if chosen is None:
         found.missing.append(t("Say how days are written."))
     return chosen
@@ -145,13 +145,14 @@ def _order(form: str) -> str:
     }.get(order, form)
 
 
-def _tell_misfits(misfits: int) -> None:
-    if misfits:
+def _tell_misfits(way: MomentWay) -> None:
+    if way.misfits:
         st.warning(
             tn(
-                misfits,
-                "One text is no such day; its rows would be refused.",
-                "{n} different texts are no such days; their rows would be refused.",
+                way.misfits,
+                "“{text}” is no such day; its rows would be refused.",
+                "{n} different texts, such as “{text}”, are no such days; their rows would be refused.",
+                text=words.plain(way.misfit),
             )
         )
 
@@ -196,8 +197,9 @@ def _decimal(ways: Sequence[DecimalWay], before: str | None, found: Writing, key
         st.warning(
             tn(
                 ways[0].misfits,
-                "One text is no number with it; its rows would be refused.",
-                "{n} different texts are no numbers with it; their rows would be refused.",
+                "“{text}” is no number with it; its rows would be refused.",
+                "{n} different texts, such as “{text}”, are no numbers with it; their rows would be refused.",
+                text=words.plain(ways[0].misfit),
             )
         )
     return chosen
@@ -213,7 +215,12 @@ def _ask_teeth(matched: Matched, counted: Counted, found: Writing, initial: Tabl
         NOTATIONS,
         index=before,
         format_func=lambda one: (
-            t("{notation}: {n} texts do not fit", notation=wording.notation(one), n=misfits[one])
+            tn(
+                misfits[one],
+                "{notation}: one text does not fit",
+                "{notation}: {n} texts do not fit",
+                notation=wording.notation(one),
+            )
             if misfits[one]
             else t("{notation}: fits every row", notation=wording.notation(one))
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from sqlalchemy import event, select
 
 from remakes.errors import InputError, RemakesError, StoreError
@@ -23,6 +25,7 @@ from remakes.records.entries import enter_return, void_return
 from remakes.records.importers import ImportReport, import_paths, list_imports, undo_import
 from remakes.records.importers.batches import reading_hash
 from remakes.records.importers.intake import _Intake
+from remakes.records.photos import add_photo, void_photo
 from remakes.records.rows import ReadingRow
 from remakes.records.standard import load_standard, parse_standard, save_standard
 from remakes.records.store import Store, open_store
@@ -274,6 +277,21 @@ def test_undo_names_returns_that_a_person_took_back(store: Store, tmp_path: Path
         row_id = connection.scalar(select(schema.returns.c.id).where(schema.returns.c.return_id == "Q2"))
     void_return(store, int(row_id or 0), who="QA", why="wrong crown")
     assert "1 of its rows changed by a person (Q2 with chipping)" in refused(store, 5)
+
+
+def picture() -> bytes:
+    to = io.BytesIO()
+    Image.new("RGB", (60, 40), "red").save(to, "PNG")
+    return to.getvalue()
+
+
+def test_undo_names_photos_of_its_returns(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REMAKES_PHOTOS", str(tmp_path / "photos"))
+    take(store, small_lab(tmp_path / "lab"))
+    photo = add_photo(store, "Q2", picture(), who="QA")
+    assert "one photo of its returns, to be taken back first (Q2)" in refused(store, 5)
+    void_photo(store, photo.photo_id, who="QA", why="another piece")
+    assert undo_import(store, 5, who="QA") == 3
 
 
 def test_undo_does_not_move_a_delivery_behind_a_return(store: Store, tmp_path: Path) -> None:

@@ -17,10 +17,9 @@ from remakes.records.importers.column_map import (
     ColumnMapError,
     ReadingColumn,
     TableMap,
-    load_column_map,
-    parse_column_map,
 )
 from remakes.records.importers.column_map_file import column_map_as_toml
+from remakes.records.importers.column_map_reading import column_map_of_bytes, load_column_map, parse_column_map
 from remakes.records.importers.grids import column_key
 
 steady = settings(derandomize=True, deadline=None)
@@ -147,6 +146,21 @@ def test_a_map_that_cannot_be_read(tmp_path: Path) -> None:
     (tmp_path / "map.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(MapError, match="not UTF-8"):
         load_column_map(tmp_path / "map.toml")
+    with pytest.raises(MapError, match="not UTF-8"):  # not read with signs that stand for the lost letters
+        column_map_of_bytes('[[table]]\nfile = "aufträge.csv"\n'.encode("cp1252"), file="map.toml")
+
+
+def test_a_map_may_have_a_byte_order_mark() -> None:
+    assert column_map_of_bytes(b"\xef\xbb\xbf" + SOUND.encode(), file="m.toml") == parse_column_map(
+        SOUND, file="m.toml"
+    )
+
+
+@settings(steady, max_examples=25)
+@given(data=st.binary(max_size=60))
+def test_any_bytes_are_a_map_or_refused(data: bytes) -> None:
+    with pytest.raises(MapError):
+        column_map_of_bytes(data, file="map.toml")
 
 
 @steady

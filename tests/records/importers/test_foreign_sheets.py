@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from remakes.errors import FileError, MapError, NotAllowedError
 from remakes.records.importers import ColumnMap, TableMap, import_paths, list_imports, preview, undo_effect, undo_import
-from remakes.records.importers.column_map import ReadingColumn, parse_column_map
+from remakes.records.importers.column_map import ReadingColumn
+from remakes.records.importers.column_map_reading import parse_column_map
 from remakes.records.importers.conversions import DATE_FORMATS, parsed_moment
 from remakes.records.importers.examples import example_bench_sheet
 from remakes.records.importers.proposals import (

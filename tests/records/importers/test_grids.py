@@ -50,6 +50,14 @@ def test_a_declared_encoding_counts() -> None:
         read(data, encoding="utf-8")
 
 
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("declared", ["utf-8", "cp1252", "utf-16-le"])
+def test_a_byte_order_mark_counts_before_what_a_map_declares(encoding: str, declared: str) -> None:
+    # A list that was saved again by a spreadsheet: the mark must not become part of the first name.
+    grid = read("restoration_id;Größe\nR1;groß\n".encode(encoding), encoding=declared)
+    assert grid.rows[0][1] == ["restoration_id", "Größe"]
+
+
 def test_an_encoding_that_gives_half_characters_is_refused() -> None:
     # UTF-7 can spell half a surrogate pair, which no database and no other encoding can store.
     data = b"restoration_id;kind\nR1;+2AA-\n"
@@ -208,6 +216,46 @@ def test_a_stray_cell_in_the_far_corner_is_refused_before_it_takes_the_memory(tm
         sheet.write(1_048_575, 16_383, "x")
     with pytest.raises(FileError, match=r"reaches to XFD1048576.*delete the empty rows"):
         open_workbook("a.xlsx", path.read_bytes())
+
+
+def rewritten(data: bytes, part: str, old: bytes, new: bytes) -> bytes:
+    """The same workbook with one of its parts written otherwise."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as before, zipfile.ZipFile(out, "w") as after:
+        for name in before.namelist():
+            content = before.read(name)
+            assert name != part or old in content
+            after.writestr(name, content.replace(old, new) if name == part else content)
+    return out.getvalue()
+
+
+def small_book(*, far: bool = False, formula: bool = False) -> bytes:
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        sheet = book.add_worksheet("a & b")
+        sheet.write_row(0, 0, ["restoration_id", "kind"])
+        if far:
+            sheet.write(1_048_575, 16_383, "x")
+        elif formula:
+            sheet.write_formula(1, 1, "=NA()", None, "#N/A")
+            sheet.write_formula(2, 4, "=1/0", None, "#DIV/0!")
+    return out.getvalue()
+
+
+def test_a_workbook_that_does_not_tell_its_size_ends_no_program() -> None:
+    # The reader asks for memory that no machine has, and the process ends: it must be another process.
+    part, dimension = "xl/worksheets/sheet1.xml", b'<dimension ref="A1:XFD1048576"/>'
+    data = rewritten(small_book(far=True), part, dimension, b"")
+    with pytest.raises(FileError, match=r"damaged, or some cell far from the table.*save it again"):
+        open_workbook("a.xlsx", data)
+    sound = rewritten(small_book(), part, b'<dimension ref="A1:B1"/>', b"")
+    assert open_workbook("a.xlsx", sound).grid("a & b").rows == [(1, ["restoration_id", "kind"])]
+
+
+def test_cells_with_an_error_are_told() -> None:
+    (note,) = open_workbook("a.xlsx", small_book(formula=True)).grid("a & b").notes
+    assert note == "2 cells hold an error of the spreadsheet, such as #N/A, and are read as blank: B2, E3."
+    assert open_workbook("a.xlsx", small_book()).grid("a & b").notes == ()
 
 
 @pytest.mark.parametrize("data", [b"PK\x03\x04 broken", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), b"text"])

@@ -323,6 +323,23 @@ def test_a_header_that_cannot_be_used_refuses_the_file(
     assert rows_in(store, "restorations") == 0
 
 
+def test_a_column_of_patients_may_stand_there_twice(store: Store, tmp_path: Path) -> None:
+    text = "restoration_id,kind,units,delivered_on,Name,name\nR1,crown,1,2026-03-02,A,B\n"
+    assert take(store, write(tmp_path / "lab", restorations=text)).ok
+
+
+def test_codes_that_are_written_nearly_alike_are_told(store: Store, tmp_path: Path) -> None:
+    rows = [restoration("R1", technician="T1", clinic="K-7"), restoration("R2", technician="T2", clinic="K7\u200b")]
+    notes = of(take(store, write(tmp_path / "a", restorations=rows)), "restorations").notes
+    assert any("column clinic" in note and "K-7 / K7" in note for note in notes)
+    assert not any("column technician" in note for note in notes)
+    # Those of the records count too, the restorations' technicians as operators.
+    log = [reading("R1", operator="t01", lot="L1"), reading("R2", operator="T2", lot="L11")]
+    notes = of(take(store, write(tmp_path / "b", process_log=log)), "process_log").notes
+    assert any("column operator" in note and "T1 / t01" in note and "T2" not in note for note in notes)
+    assert not any("column lot" in note for note in notes)
+
+
 def test_a_log_needs_its_column_of_values(store: Store, tmp_path: Path) -> None:
     folder = write(
         tmp_path / "lab", restorations=[restoration("R1")], process_log="restoration_id,step,reading\nR1,a,b\n"

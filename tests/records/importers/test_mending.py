@@ -74,6 +74,20 @@ def test_unmended_rows_are_refused_again_for_the_same_reasons(store: Store, tmp_
     ]
 
 
+def test_a_second_round_of_mending_adds_nothing_and_names_like_formulas_come_back(store: Store, tmp_path: Path) -> None:
+    text = b"restoration_id,kind,units,delivered_on,-,@who\nR1,crwn,1,2026-01-05,=1+1,'=2\n"
+    back = write(tmp_path / "lists", restorations=text) / "restorations.csv"
+    for _ in range(3):
+        (found,) = refused(back.parent)
+        assert found.header[5:] == ("restoration_id", "kind", "units", "delivered_on", "-", "@who")
+        assert found.rows[0][5:] == ("R1", "crwn", "1", "2026-01-05", "=1+1", "'=2")
+        back.write_bytes(mending_csv(found))
+    back.write_bytes(back.read_bytes().replace(b"crwn", b"crown"))
+    assert import_paths(store, [back]).ok
+    with store.reader() as connection:
+        assert connection.scalar(select(schema.restorations.c.extra)) == {"-": "=1+1", "@who": "'=2"}
+
+
 @pytest.mark.parametrize("as_csv", [True, False])
 def test_a_row_with_too_many_cells_stays_refused_until_it_is_mended(store: Store, tmp_path: Path, as_csv: bool) -> None:
     text = b"restoration_id,kind,,units,delivered_on\nR1,crown,,1,2026-01-05,tail\n"
