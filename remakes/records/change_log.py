@@ -13,7 +13,7 @@ from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.cells import shown
 from remakes.records.store import Store
-from remakes.texts import t
+from remakes.texts import speaking, t
 
 __all__ = [
     "PAGE",
@@ -78,8 +78,29 @@ class Change:
         )
 
     def told(self) -> str:
-        """The particulars on one line, with the names of the records: `file: returns.csv; taken: 503`."""
-        return "; ".join(f"{name}: {said}" for name, said in self.particulars())
+        """The particulars on one line, with the names of the records: `file: returns.csv; taken: 503`.
+
+        In English whoever reads, since it is for files.
+        """
+        with speaking("en"):
+            return "; ".join(f"{name}: {said}" for name, said in self.particulars())
+
+    def as_row(self) -> dict[str, object]:
+        """The line for a file, which has to be the same whoever asks for it: in English, times in UTC."""
+        with speaking("en"):
+            touched = self.before_and_after()
+        return {
+            "number": self.number,
+            "at_utc": self.at.isoformat(sep=" ", timespec="seconds"),
+            "who": self.who,
+            "what": self.what,
+            "table": self.table,
+            "key": self.key,
+            "restoration": self.restoration,
+            "before": "; ".join(f"{name}: {before}" for name, before, _ in touched),
+            "after": "; ".join(f"{name}: {after}" for name, _, after in touched),
+            "besides": self.told(),
+        }
 
     def particulars(self) -> tuple[tuple[str, str], ...]:
         """What the line keeps besides former and new content: name and what it says; blanks are left out."""

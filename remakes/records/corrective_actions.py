@@ -19,7 +19,7 @@ from remakes.records.cells import did_you_mean
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
 from remakes.records.store import Store
-from remakes.records.toml_blocks import Block, Blocks, Mistake, in_words
+from remakes.records.toml_blocks import Block, Blocks, MistakesError
 from remakes.texts import t
 
 __all__ = [
@@ -42,21 +42,8 @@ _COSTS = "costs"
 _AMOUNTS = ("cost_once", "cost_per_restoration", "minutes_per_restoration")
 
 
-class ActionsFileError(InputError):
-    """A file of corrective actions with mistakes; nothing of it was taken.
-
-    Parameters
-    ----------
-    file : str
-        The file's name, for the message.
-    mistakes : tuple of Mistake
-        Every mistake found, in the order of the file.
-    """
-
-    def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
-        super().__init__(in_words(file, mistakes))
-        self.file = file
-        self.mistakes = mistakes
+class ActionsFileError(MistakesError, InputError):
+    """A file of corrective actions with mistakes; nothing of it was taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,9 @@ saved whole or not at all. What a decision holds, and how it is read: see `under
 
 The rule for judging is fixed with the decision, the start cannot lie before it, and neither can be changed
 afterwards: a rule chosen after a look at the outcome verifies whatever it is meant to. Only before the work has
-begun may the days move, to later ones. Deciding, postponing, judging and giving up what was decided are the
-manager's. People stand here by role and pseudonym, never by name.
+begun may the days move, to later ones. Who signed in needs the permission to decide for every step; at a store that
+nobody signs in to, deciding, postponing, judging and giving up what was decided ask for the role of the manager.
+People stand here by role and pseudonym, never by name.
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ def propose(store: Store, *, action: str, who: str, correction: str = "", note: 
         Its short name in the list of corrective actions; title and what it corrects are copied, since the
         list may change.
     who : str
-        Role and pseudonym, for the history. Anybody may propose.
+        Role and pseudonym, for the history.
     correction : str
         What was done about the restorations at hand, if anything.
     note : str
@@ -348,7 +349,7 @@ def withdraw(store: Store, decision_id: int, *, why: str, who: str, role: str, v
     why : str
         For the history.
     who, role : str
-        Anybody may withdraw what is only proposed; what was decided, a manager.
+        Who gives it up; for what was decided, the role must be manager.
 
     Raises
     ------

@@ -111,8 +111,9 @@ def correct_requirement(
     ChangedMeanwhileError
         It was changed after it was opened.
     EntryError
-        A delivery falls under the old or the new row; it would begin earlier, on a day that has passed; no reason;
-        a laxer limit without a source; or anything that the standard file would be refused for.
+        A delivery falls under the old or the new row; it would begin earlier, on a day that has passed or not after
+        the row that it follows; no reason; a laxer limit without a source; or anything that the standard
+        file would be refused for.
     """
     why, today = _reason(why), today or date.today()
     with store.writer(may="change the standard") as connection:
@@ -157,9 +158,13 @@ def reword_requirement(
         standard, old = _as_opened(connection, opened)
         wanted = replace(old, says=says or None, source=source or None, may_cause=may_cause)
         new = checked_requirement(standard, wanted, instead_of=(old,))
-        for one in standard.requirements_of(old.factor):
-            _update(connection, one, new if one == old else replace(one, may_cause=new.may_cause))
-        if new != old:
+        after = {
+            one: new if one == old else replace(one, may_cause=new.may_cause)
+            for one in standard.requirements_of(old.factor)
+        }
+        for one, changed in after.items():
+            _update(connection, one, changed)
+        if any(one != changed for one, changed in after.items()):
             _note(store, connection, who=who, what="reword requirement", before=old, after=new)
     return new
 
@@ -304,8 +309,19 @@ def _close_up(connection: Connection, standard: ProcessStandard, old: Requiremen
     """The row that the corrected one had followed ends on the day before it begins."""
     eve = timedelta(days=1)
     for one in same_cases(standard, old):
-        if one.valid_until == old.valid_from - eve and one.valid_from < new.valid_from:
-            _update(connection, one, replace(one, valid_until=new.valid_from - eve))
+        if one.valid_until != old.valid_from - eve:
+            continue
+        if one.valid_from >= new.valid_from:
+            # It would go on to hold, since of two the one that began later counts.
+            raise EntryError(
+                t(
+                    "It would begin on {day}, but the limit that it follows begins on {former}. Give a later day, or "
+                    "correct that one.",
+                    day=new.valid_from,
+                    former=one.valid_from,
+                )
+            )
+        _update(connection, one, replace(one, valid_until=new.valid_from - eve))
 
 
 def _refuse_laxer_without_source(old: Requirement, new: Requirement) -> None:

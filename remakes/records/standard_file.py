@@ -8,7 +8,7 @@ from remakes.errors import ProcessStandardError
 from remakes.records.cells import did_you_mean
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import RULE_KINDS, ProcessStandard, Requirement, Rule
-from remakes.records.toml_blocks import Block, Blocks, Mistake, in_words, is_number
+from remakes.records.toml_blocks import Block, Blocks, MistakesError, is_number
 from remakes.texts import in_a_row, t
 
 __all__ = ["APPLIES_WHEN_COLUMNS", "StandardFileError", "parse_standard"]
@@ -22,21 +22,8 @@ _KEYS = (
 )
 
 
-class StandardFileError(ProcessStandardError):
-    """A standard file with mistakes; nothing of it was taken.
-
-    Parameters
-    ----------
-    file : str
-        The file's name, for the message.
-    mistakes : tuple of Mistake
-        Every mistake found, in the order of the file.
-    """
-
-    def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
-        super().__init__(in_words(file, mistakes))
-        self.file = file
-        self.mistakes = mistakes
+class StandardFileError(MistakesError, ProcessStandardError):
+    """A standard file with mistakes; nothing of it was taken."""
 
 
 def parse_standard(text: str, *, file: str) -> ProcessStandard:

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from remakes.errors import RemakesError
 from remakes.records.cells import RefusedCell, did_you_mean, plain_text, shown
 from remakes.texts import t, tn
 
-__all__ = ["Block", "Blocks", "Mistake", "in_words", "is_number"]
+__all__ = ["Block", "Blocks", "Mistake", "MistakesError", "in_words", "is_number"]
 
 _HEADING = re.compile(r"\s*\[\[?[^\]=]*\]\]?\s*(#|$)")
 
@@ -52,6 +53,28 @@ def in_words(file: str, mistakes: Sequence[Mistake]) -> str:
         file=file,
         lines=lines,
     )
+
+
+class MistakesError(RemakesError):
+    """A file that a person edits has mistakes; nothing of it was taken. The error of each kind of file is one of these.
+
+    Parameters
+    ----------
+    file : str
+        The file's name, for the message.
+    mistakes : tuple of Mistake
+        Every mistake found, in the order of the file.
+    """
+
+    def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
+        super().__init__(self.in_words(file, mistakes))
+        self.file = file
+        self.mistakes = mistakes
+
+    @staticmethod
+    def in_words(file: str, mistakes: Sequence[Mistake]) -> str:
+        """What is said of them all."""
+        return in_words(file, mistakes)
 
 
 class Blocks:

@@ -51,7 +51,7 @@ class Planned(Protocol):
 
     @property
     def ends_on(self) -> date | None:
-        """The last day, on which it is read; None for a trial that cannot be had."""
+        """The last day, after which it is read; None for a trial that cannot be had."""
 
     def as_json(self) -> dict[str, Any]:
         """All of it, as JSON can hold it."""
@@ -73,7 +73,7 @@ class KeptPlan:
     kept_by : str
         Role and pseudonym.
     starts_on, ends_on : date
-        The first day, and the last, on which it is read.
+        The first day, and the last, after which it is read.
     reading : mapping or None
         What was read; None until then.
     read_on : date or None
@@ -154,7 +154,8 @@ def keep_plan(store: Store, plan: Planned, title: str, who: str, *, today: date 
     Raises
     ------
     EntryError
-        A trial that cannot be had, or that would have begun already; a faulty text.
+        A trial that cannot be had, that would have begun already, or that is kept to by this title and still open; a
+        faulty text.
     """
     ends_on = plan.ends_on
     if ends_on is None:
@@ -178,6 +179,7 @@ def keep_plan(store: Store, plan: Planned, title: str, who: str, *, today: date 
         "ends_on": ends_on,
     }
     with store.writer(may="decide actions") as connection:
+        _refuse_second(connection, row)
         (plan_id,) = connection.execute(schema.trial_plans.insert().values(row)).inserted_primary_key or (0,)
         _note(store, connection, plan_id, who=who, what="keep trial plan", detail={"title": row["title"]})
         return _read(connection, plan_id)
@@ -220,18 +222,18 @@ def keep_reading(
     Raises
     ------
     EntryError
-        Before the planned end, or of a trial that was given up or read.
+        Before the planned end is over, or of a trial that was given up or read.
     TrialPlanChangedError
         Changed since `version`.
     """
     today = today or date.today()
 
     def values(kept: KeptPlan) -> dict[str, Any]:
-        if today < kept.ends_on:
+        if today <= kept.ends_on:
             raise EntryError(
                 t(
-                    "It is read on {day}, its last day, not earlier: a trial that is looked at again and again shows "
-                    "a fall sooner or later, whether there is one or not.",
+                    "It is read after {day}, its last day, not earlier: a trial that is looked at again and again "
+                    "shows a fall sooner or later, whether there is one or not.",
                     day=kept.ends_on.isoformat(),
                 )
             )
@@ -279,6 +281,27 @@ def _changed(
         detail = {"why": row["given_up_why"]} if "given_up_why" in row else {"sentence": row["reading"].get("sentence")}
         _note(store, connection, plan_id, who=who, what=what, detail=detail)
         return _read(connection, plan_id)
+
+
+def _refuse_second(connection: Connection, row: Mapping[str, Any]) -> None:
+    """A button pressed twice is one trial: the same plan under the same title is kept once while it is open."""
+    table = schema.trial_plans.c
+    still_open = table.read_on.is_(None), table.given_up_at.is_(None)
+    others = connection.execute(
+        select(table.plan_id, table.plan).where(
+            table.title == row["title"], table.ends_on == row["ends_on"], *still_open
+        )
+    )
+    for other in others:
+        if other.plan == row["plan"]:
+            raise EntryError(
+                t(
+                    "This plan is kept already: trial {number}, “{title}”. Go on with that one, or give this one "
+                    "another title.",
+                    number=other.plan_id,
+                    title=row["title"],
+                )
+            )
 
 
 def _note(

@@ -53,13 +53,15 @@ def one_line(seen: str, what: str, *, most: int = LONGEST_LINE) -> str:
     return _clean(text, what, most, allowed="")
 
 
-def note_text(seen: str, what: str, *, needed: str = "") -> str:
+def note_text(seen: str, what: str, *, needed: str = "", most: int = LONGEST_NOTE) -> str:
     """A text of several lines.
 
     Parameters
     ----------
     needed : str
         What to do about a blank one; a blank is refused only where this is given.
+    most : int
+        Signs that are kept.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def note_text(seen: str, what: str, *, needed: str = "") -> str:
     text = seen.replace("\r\n", "\n").strip()
     if needed and not text:
         raise EntryError(t("The {what} is blank. {needed}", what=what, needed=needed))
-    return _clean(text, what, LONGEST_NOTE, allowed="\n")
+    return _clean(text, what, most, allowed="\n")
 
 
 def _clean(text: str, what: str, most: int, *, allowed: str) -> str:

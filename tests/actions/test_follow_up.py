@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import poisson
+from scipy.stats import norm, poisson
 
 from remakes.actions.follow_up.looks import judge_returns, ratio_to_expected
 from remakes.actions.follow_up.misses import any_time_quantile, miss_changes, ratio_of_shares
 from remakes.actions.follow_up.returns import expected_returns
+from remakes.actions.follow_up.said import sentence_of
 from remakes.actions.follow_up.sequential import (
     COMMON_SD,
     Comparison,
@@ -414,6 +415,17 @@ def test_any_time_quantile_is_crossed_as_rarely_as_said() -> None:
     assert ((z < -1.645).any(axis=1)).mean() > 0.2
 
 
+@pytest.mark.parametrize("error", [0.001, 0.05, 0.2])
+@pytest.mark.parametrize("information", [0.01, 1.0, 8.0, 300.0])
+def test_any_time_quantile_lies_where_the_mixture_reaches_one_over_the_error(error: float, information: float) -> None:
+    tuned = 8.0
+    whole = information + tuned
+    x = any_time_quantile(information, error=error) * np.sqrt(information / whole)
+    # Likelihood ratio of the half-normal mixture with variance 1 / tuned, at this many standard errors.
+    reached = 2.0 * np.sqrt(tuned / whole) * np.exp(x**2 / 2.0) * norm.cdf(x)
+    assert 1.0 <= reached * error <= 1.03
+
+
 def weekly(missed: int, met: int, weeks: int, not_recorded: int = 0) -> WeekCounts:
     each = np.ones((1, weeks), dtype=np.int64)
     technicians = np.array([[weeks * (missed + met)]]), np.array([[weeks * missed]])
@@ -582,6 +594,28 @@ def test_returns_that_will_not_decide_in_time_are_not_said_to() -> None:
     assert "the returns decide in about" not in does_not.sentence
     # The months are then those to the end of the time.
     assert does_not.months_more == pytest.approx(RULE.months - does_not.months_seen, abs=0.2)
+
+
+def test_one_month_one_return_and_one_week_are_said_as_one() -> None:
+    returns = replace(
+        judge_returns(expected_returns(drawn()), starts_on=START, ends=drawn().ends, ratio=0.7, error=0.05),
+        observed=1,
+        expected=float("nan"),
+        missing="Too few.",
+        months_more=0.2,
+        decides_in_time=True,
+    )
+    short = replace(RULE, months=1)
+
+    def told(reason: str, *, over: bool = False) -> str:
+        return sentence_of(reason, returns, rule=short, starts="2025-07-01", over=over)
+
+    assert "shown in the month agreed on." in told("time is over")
+    assert told("cannot tell yet", over=True).startswith("Cannot be told: the month agreed on is over")
+    assert "One return of a restoration delivered since 2025-07-01. Too few." in told("misses fell")
+    assert told("misses fell").endswith("decide in about a month.")
+    (change,) = miss_changes(with_weeks(weekly(6, 34, 26), weekly(1, 39, 1)), down_by=0.5, error=0.05)
+    assert "missed in 1 of 40 recorded in 1 week since the start, 156 of 1040 in 26 weeks before" in change.sentence
 
 
 def test_a_fall_without_readings_is_verified_with_a_caution() -> None:

@@ -30,7 +30,7 @@ from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.flow.records import set_observed_until
 from remakes.records.snapshot import take_snapshot
 from remakes.records.store import Store, open_store
-from remakes.records.trial_plans import keep_plan, load_plan
+from remakes.records.trial_plans import keep_plan, list_plans, load_plan
 from tests.evidence.test_findings import counted
 from tests.planted import planted_lab
 from tests.views.lab import build_clear_lab
@@ -234,20 +234,22 @@ def plan(lab: Store) -> TrialPlan:
 
 def kept(store: Store, plan: TrialPlan) -> int:
     assert plan.months is not None
-    return keep_plan(store, plan, "Timer", "manager M1", today=date(2025, 3, 1)).plan_id
+    title = f"Timer {len(list_plans(store)) + 1}"
+    return keep_plan(store, plan, title, "manager M1", today=date(2025, 3, 1)).plan_id
 
 
 def test_before_its_end_a_trial_says_until_when_and_shows_no_difference(lab: Store, plan: TrialPlan) -> None:
     number = kept(lab, plan)
     ends = load_plan(lab, number).ends_on
-    late = flow.read_trial_plan(lab, number, today=ends - timedelta(days=1))
+    late = flow.read_trial_plan(lab, number, today=ends)
     assert late.reading is None
     assert late.too_early_until == ends
     assert late.sentence.startswith("Too early, until returns are entered up to ")
     assert sum(late.so_far.restorations) > 100
     assert late.as_json()["reading"] is None
+    assert flow.read_trial_plan(lab, number, today=ends + timedelta(days=1)).reading is not None
     with pytest.raises(EntryError, match="Too early"):
-        flow.keep_trial_reading(lab, number, who="manager M1", version=1, today=ends - timedelta(days=1))
+        flow.keep_trial_reading(lab, number, who="manager M1", version=1, today=ends)
     assert load_plan(lab, number).reading is None
 
 
@@ -260,7 +262,7 @@ def test_records_that_do_not_reach_the_end_are_too_early_whatever_the_day(lab: S
         assert found.so_far.counted_until == date(2025, 4, 30)
         assert [one.month for one in found.so_far.months] == ["2025-03", "2025-04"]
     finally:
-        set_observed_until(lab, date(2026, 10, 31), who="quality Q1")
+        set_observed_until(lab, date(2026, 10, 31), who="quality Q1", today=date(2026, 12, 1))
 
 
 def test_at_its_end_it_is_read_by_its_own_calendar_and_the_reading_stands(lab: Store, plan: TrialPlan) -> None:

@@ -21,6 +21,7 @@ from remakes.records.house_settings import own_work_seen_by, set_own_work_seen_b
 from remakes.records.permissions import Actor
 from remakes.records.photos import PHOTOS_VARIABLE, photos_folder
 from remakes.records.store import Store, now, open_store
+from remakes.texts import speaking
 from tests.new_stores import new_store
 
 NOON = datetime.fromisoformat("2026-03-02T12:00")
@@ -95,6 +96,18 @@ def test_a_line_knows_its_restoration(lab: Store) -> None:
     undone, taken_back, entered = read_changes(lab).changes[:3]
     assert (undone.restoration, taken_back.restoration, entered.restoration) == ("", "B-1001", "B-1001")
     assert entered.told().startswith("return_id: ")
+
+
+def test_the_file_of_changes_is_the_same_for_readers_of_any_language(store: Store) -> None:
+    detail = {"before": {"harm": False, "cost": 12.5}, "after": {"harm": True, "cost": 12.5}, "sure": True}
+    with store.writer(may="enter returns") as connection:
+        store.note(connection, who="quality Q", what="correct return", table="returns", key="1", detail=detail)
+    (line,) = read_changes(store).changes
+    with speaking("de"):
+        row = line.as_row()
+        assert line.before_and_after() == (("harm", "nein", "ja"),)
+    assert row == line.as_row()
+    assert (row["before"], row["after"], row["besides"]) == ("harm: no", "harm: yes", "sure: yes")
 
 
 def test_a_page_asks_for_its_restorations_once(lab: Store) -> None:

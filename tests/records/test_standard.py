@@ -14,6 +14,9 @@ from sqlalchemy import func, select
 
 from remakes.errors import ProcessStandardError
 from remakes.records import schema
+from remakes.records.corrective_actions import ActionsFileError, parse_actions
+from remakes.records.importers.column_map import ColumnMapError
+from remakes.records.importers.column_map_reading import parse_column_map
 from remakes.records.standard import (
     ProcessStandard,
     Requirement,
@@ -26,7 +29,7 @@ from remakes.records.standard import (
     write_standard,
 )
 from remakes.records.store import Store, now
-from remakes.records.toml_blocks import Mistake
+from remakes.records.toml_blocks import Mistake, MistakesError
 
 steady = settings(derandomize=True, deadline=None)
 
@@ -467,3 +470,18 @@ def new_batch(connection: object) -> int:
     row = {"at": now(), "who": "QA", "file": "standard.toml", "table_name": "requirements", "sha256": "0"}
     (batch,) = connection.execute(schema.imports.insert().values(row)).inserted_primary_key  # type: ignore[attr-defined]
     return int(batch)
+
+
+def test_every_file_that_a_person_edits_is_refused_by_one_kind_of_error() -> None:
+    wrong = {
+        StandardFileError: lambda: parse_standard("steps = 1", file="standard.toml"),
+        ActionsFileError: lambda: parse_actions("wrong = 1", file="actions.toml"),
+        ColumnMapError: lambda: parse_column_map("wrong = 1", file="map.toml"),
+    }
+    for kind, read in wrong.items():
+        with pytest.raises(MistakesError, match=r"\.toml: \d mistake") as refused:
+            read()
+        assert type(refused.value) is kind
+        assert isinstance(refused.value, ValueError)
+        assert refused.value.mistakes
+        assert refused.value.file.endswith(".toml")

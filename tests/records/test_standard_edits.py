@@ -162,6 +162,23 @@ def test_a_row_is_corrected_only_while_nothing_was_delivered_under_it(kept: Stor
         correct_requirement(kept, later, replace(later, valid_from=TODAY), who="M1", why="earlier", today=TODAY)
 
 
+def test_a_planned_row_does_not_slip_before_the_one_it_follows(kept: Store) -> None:
+    first = change_requirement(kept, WAIT, replace(longer(), valid_from=date(2026, 5, 1)), who="M1", today=TODAY)
+    second = replace(first, rule=at_least(240.0), valid_from=date(2026, 7, 1))
+    second = change_requirement(kept, first, second, who="M1", today=TODAY)
+    before = load_standard(kept)
+    for day in (date(2026, 4, 20), date(2026, 5, 1)):
+        with pytest.raises(EntryError, match=r"2026-05-01|as block"):
+            correct_requirement(kept, second, replace(second, valid_from=day), who="M1", why="sooner", today=TODAY)
+    assert load_standard(kept) == before
+    correct_requirement(kept, second, replace(second, valid_from=date(2026, 6, 1)), who="M1", why="sooner", today=TODAY)
+    assert [one.valid_until for one in load_standard(kept).requirements] == [
+        date(2026, 4, 30),
+        date(2026, 5, 31),
+        None,
+    ]
+
+
 def test_an_end_holds_for_all_that_it_replaced(kept: Store) -> None:
     stricter = replace(WAIT, rule=at_least(240.0), valid_from=date(2025, 1, 1))
     save_standard(kept, replace(STANDARD, requirements=(stricter,)), who="QA")
@@ -203,6 +220,22 @@ def test_defects_hold_for_the_factor_through_all_time(kept: Store) -> None:
     reword_requirement(kept, new, says="x", source="y", may_cause=("chipping",), who="M1")
     assert load_standard(kept).may_cause("bond_wait") == {"chipping"}
     assert [one.says for one in load_standard(kept).requirements] == [WAIT.says, "x"]
+
+
+def test_rows_that_get_the_same_defects_leave_a_line_even_where_the_opened_one_stays(kept: Store) -> None:
+    earlier = replace(WAIT, valid_from=date(2023, 1, 1), valid_until=date(2023, 12, 31), may_cause=("chipping",))
+    save_standard(kept, replace(STANDARD, requirements=(earlier, WAIT)), who="QA")
+
+    def reword() -> list[str]:
+        reword_requirement(
+            kept, WAIT, says=WAIT.says or "", source=WAIT.source or "", may_cause=WAIT.may_cause, who="M1"
+        )
+        return [one.what for one in read_changes(kept).changes if one.what == "reword requirement"]
+
+    assert reword() == ["reword requirement"]
+    assert load_standard(kept).may_cause("bond_wait") == {"debonding"}
+    # Nothing is left to change, and nothing is noted.
+    assert reword() == ["reword requirement"]
 
 
 def test_steps_in_another_order(kept: Store) -> None:

@@ -27,7 +27,7 @@ from remakes.records.trial_plans import (
 from tests.new_stores import new_store
 
 TODAY = date(2026, 4, 1)
-STARTS, ENDS = date(2026, 4, 6), date(2026, 9, 27)
+STARTS, ENDS, AFTER = date(2026, 4, 6), date(2026, 9, 27), date(2026, 9, 28)
 READING = {"sentence": "The trial cannot tell.", "ratio": {"estimate": 0.8, "low": 0.5, "high": None}}
 
 
@@ -68,7 +68,7 @@ def test_a_plan_is_kept_word_for_word_and_read_at_its_end(store: Store) -> None:
         STARTS,
         ENDS,
     )
-    states = [one.state(on) for on in (TODAY, STARTS, ENDS, date(2026, 9, 28))]
+    states = [one.state(on) for on in (TODAY, STARTS, ENDS, AFTER)]
     assert states == ["not begun", "running", "running", "to be read"]
     assert list_plans(store) == (one,) == (load_plan(store, one.plan_id),)
     read = keep_reading(store, one.plan_id, READING, who="manager M2", version=1, today=date(2026, 10, 20))
@@ -83,15 +83,26 @@ def test_a_plan_is_kept_word_for_word_and_read_at_its_end(store: Store) -> None:
 
 def test_it_is_not_read_before_its_end_nor_twice(store: Store) -> None:
     one = kept(store)
-    with pytest.raises(EntryError, match="read on 2026-09-27, its last day, not earlier"):
-        keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=date(2026, 9, 26))
+    with pytest.raises(EntryError, match="read after 2026-09-27, its last day, not earlier"):
+        keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=ENDS)
     assert load_plan(store, one.plan_id) == one
-    keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=ENDS)
+    keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=AFTER)
     with pytest.raises(EntryError, match="at its end already"):
-        keep_reading(store, one.plan_id, {"sentence": "better"}, who="manager M1", version=2, today=ENDS)
+        keep_reading(store, one.plan_id, {"sentence": "better"}, who="manager M1", version=2, today=AFTER)
     with pytest.raises(EntryError, match="at its end already"):
         give_up(store, one.plan_id, why="not what we hoped for", who="manager M1", version=2)
     assert load_plan(store, one.plan_id).reading == READING
+
+
+def test_a_button_pressed_twice_keeps_one_trial(store: Store) -> None:
+    one = kept(store)
+    with pytest.raises(EntryError, match=f"kept already: trial {one.plan_id}, “Timer, every other week”"):
+        kept(store)
+    assert list_plans(store) == (one,)
+    other = kept(store, title="Timer, the second bench")
+    give_up(store, one.plan_id, why="two benches are ill", who="manager M1", version=1)
+    again = kept(store)
+    assert [each.plan_id for each in list_plans(store)] == [again.plan_id, other.plan_id, one.plan_id]
 
 
 def test_what_is_given_up_is_kept_with_the_reason(store: Store) -> None:
@@ -102,7 +113,7 @@ def test_what_is_given_up_is_kept_with_the_reason(store: Store) -> None:
     assert (gone.given_up_why, gone.state(TODAY), gone.is_open) == ("two benches are ill", "given up", False)
     assert gone.given_up_at is not None
     with pytest.raises(EntryError, match="at its end already"):
-        keep_reading(store, one.plan_id, READING, who="manager M1", version=2, today=ENDS)
+        keep_reading(store, one.plan_id, READING, who="manager M1", version=2, today=AFTER)
     assert audit(store)[-1] == ("give up trial", "manager M1", str(one.plan_id))
     assert [kept(store).plan_id, one.plan_id] == [each.plan_id for each in list_plans(store)]
 
@@ -111,7 +122,7 @@ def test_of_two_who_change_it_the_second_is_told_who_did(store: Store) -> None:
     one = kept(store)
     give_up(store, one.plan_id, why="two benches are ill", who="manager M7", version=1)
     with pytest.raises(TrialPlanChangedError, match="by manager M7") as told:
-        keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=ENDS)
+        keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=AFTER)
     assert told.value.kept.given_up_why == "two benches are ill"
     assert len(audit(store)) == 2
 
@@ -152,7 +163,7 @@ def test_only_who_may_decide_keeps_and_gives_up(tmp_path: Path) -> None:
 
 def test_the_database_refuses_to_bend_a_plan_a_reading_and_to_lose_either(store: Store) -> None:
     one = kept(store)
-    read = keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=ENDS)
+    read = keep_reading(store, one.plan_id, READING, who="manager M1", version=1, today=AFTER)
     for statement in (
         "UPDATE trial_plans SET plan = '{}'",
         "UPDATE trial_plans SET title = 'another'",

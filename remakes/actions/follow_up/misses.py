@@ -14,7 +14,7 @@ from remakes.counts.follow_up import FollowUpCounts
 from remakes.counts.follow_up_rows import WeekCounts
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.tables.proportions import proportion_interval, risk_difference
-from remakes.texts import t
+from remakes.texts import t, tn
 
 __all__ = ["Kept", "MissChange", "MissWeek", "any_time_quantile", "miss_changes", "ratio_of_shares"]
 
@@ -163,7 +163,11 @@ def any_time_quantile(information: float, *, error: float) -> float:
     Howard SR, Ramdas A, McAuliffe J, Sekhon J. Ann Stat 49:1055-1080 (2021), one-sided normal mixture; from memory.
     """
     whole = information + _TUNED_AT
-    return sqrt(whole / information * log(1.0 + whole / (4.0 * error**2 * _TUNED_AT)))
+    odds = sqrt(whole / _TUNED_AT) / (2.0 * error)
+    # The mixture reaches one over the error where exp(x²/2) times the normal distribution at x is `odds`. It does so
+    # above the x without the latter, so that the distribution there makes it too wide, by 0.5 % at most.
+    below = sqrt(2.0 * log(odds))
+    return sqrt(whole / information * 2.0 * log(odds / float(ndtr(below))))
 
 
 def _change(counted: FollowUpCounts, row: int, *, down_by: float, error: float) -> MissChange:
@@ -316,15 +320,15 @@ def _sentence(
 ) -> str:
     x0, n0, x1, n1 = numbers
     counts = t(
-        "{named}: missed in {x1} of {n1} recorded in {weeks} weeks since the start, {x0} of {n0} in "
-        "{weeks_2} weeks before the decision",
+        "{named}: missed in {x1} of {n1} recorded in {weeks} since the start, {x0} of {n0} in {weeks_2} before the "
+        "decision",
         named=_named(factor),
         x1=x1,
         n1=n1,
-        weeks=weeks[1],
+        weeks=tn(weeks[1], "{n} week", "{n} weeks"),
         x0=x0,
         n0=n0,
-        weeks_2=weeks[0],
+        weeks_2=tn(weeks[0], "{n} week", "{n} weeks"),
     )
     if n0 and n1 and isfinite(ratio.estimate):
         counts = t(

@@ -20,7 +20,7 @@ from remakes.actions.follow_up.sequential import Comparison, Periods
 from remakes.counts.follow_up import FollowUpCounts
 from remakes.counts.follow_up_rows import AgeCounts
 from remakes.counts.table import BIN_EDGES, DAYS_PER_MONTH
-from remakes.texts import t
+from remakes.texts import t, tn
 from remakes.trends.months.common_variation import overdispersion
 from remakes.trends.months.expected import MIN_REFERENCE_MONTHS, MIN_REFERENCE_RETURNS
 from remakes.trends.months.hazards import learn
@@ -103,12 +103,11 @@ def _missing(months: int, returns: int) -> str:
     if months >= MIN_REFERENCE_MONTHS and returns >= MIN_REFERENCE_RETURNS:
         return ""
     return t(
-        "The months before the decision, without the last {guard_months}, are {months} with "
-        "{returns} such returns; to say what was to be expected takes at least "
-        "{min_reference_months} months with {min_reference_returns}.",
+        "Before the decision, without the last {guard_months} months, there are {months} with {returns}; to say what "
+        "was to be expected takes at least {min_reference_months} months with {min_reference_returns} such returns.",
         guard_months=GUARD_MONTHS,
-        months=months,
-        returns=returns,
+        months=tn(months, "{n} month", "{n} months"),
+        returns=tn(returns, "{n} return", "{n} returns"),
         min_reference_months=MIN_REFERENCE_MONTHS,
         min_reference_returns=MIN_REFERENCE_RETURNS,
     )

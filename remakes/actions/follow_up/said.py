@@ -10,7 +10,7 @@ from remakes.actions.follow_up.misses import MissChange
 from remakes.counts.follow_up import FollowUpCounts
 from remakes.records.codes import defect_in_text
 from remakes.records.undertakings import JudgingRule
-from remakes.texts import either, later, run_on, t
+from remakes.texts import either, later, run_on, t, tn
 
 __all__ = ["cautions_of", "sentence_of"]
 
@@ -34,10 +34,12 @@ def sentence_of(reason: str, returns: JudgedReturns, *, rule: JudgingRule, start
             t("No effect worth having: returns did not fall by {fall}, which these returns exclude.", fall=fall)
         ),
         "time is over": (
-            t(
-                "No effect shown in the {months} months agreed on. That returns fell by {fall} is not "
-                "excluded: these records cannot tell.",
-                months=rule.months,
+            tn(
+                rule.months,
+                "No effect shown in the month agreed on. That returns fell by {fall} is not excluded: these records "
+                "cannot tell.",
+                "No effect shown in the {n} months agreed on. That returns fell by {fall} is not excluded: these "
+                "records cannot tell.",
                 fall=fall,
             )
         ),
@@ -55,18 +57,20 @@ def sentence_of(reason: str, returns: JudgedReturns, *, rule: JudgingRule, start
             "No effect of this action: returns are fewer, but misses did not fall, so that the two do not go together."
         )
     if reason == "cannot tell yet" and over:
-        said = t(
-            "Cannot be told: the {months} months agreed on are over, and neither misses nor returns can tell.",
-            months=rule.months,
+        said = tn(
+            rule.months,
+            "Cannot be told: the month agreed on is over, and neither misses nor returns can tell.",
+            "Cannot be told: the {n} months agreed on are over, and neither misses nor returns can tell.",
         )
     return run_on(said, _figures(returns, starts), _more(reason, returns))
 
 
 def _figures(returns: JudgedReturns, starts: str) -> str:
     if not isfinite(returns.expected):
-        return t(
-            "{observed} returns of restorations delivered since {starts}. {missing}",
-            observed=returns.observed,
+        return tn(
+            returns.observed,
+            "One return of a restoration delivered since {starts}. {missing}",
+            "{n} returns of restorations delivered since {starts}. {missing}",
             starts=starts,
             missing=returns.missing,
         )
@@ -91,14 +95,19 @@ def _figures(returns: JudgedReturns, starts: str) -> str:
 def _more(reason: str, returns: JudgedReturns) -> str:
     if reason not in ("misses fell", "cannot tell yet") or returns.months_more is None:
         return ""
+    # A period that began on the last days of a month ends within days; said in months that would be none.
+    months = max(round(returns.months_more), 1)
     if not returns.decides_in_time:
-        return t(
-            "At the present rate the returns will not have decided when the time agreed on is over, in about "
-            "{months_more:.0f} months.",
-            months_more=returns.months_more,
+        return tn(
+            months,
+            "At the present rate the returns will not have decided when the time agreed on is over, in about a month.",
+            "At the present rate the returns will not have decided when the time agreed on is over, in about {n} "
+            "months.",
         )
-    return t(
-        "At the present rate the returns decide in about {months_more:.0f} months.", months_more=returns.months_more
+    return tn(
+        months,
+        "At the present rate the returns decide in about a month.",
+        "At the present rate the returns decide in about {n} months.",
     )
 
 
@@ -110,11 +119,13 @@ def cautions_of(
     # nan, where nothing could be judged, is not below.
     if returns.power < _LOW_POWER and not returns.decided:
         said.append(
-            t(
-                "If returns fell by {returns_down_by:.0%}, this lab would show it within {months} months "
-                "with a chance of {power:.0%} only.",
+            tn(
+                rule.months,
+                "If returns fell by {returns_down_by:.0%}, this lab would show it within {n} month with a chance of "
+                "{power:.0%} only.",
+                "If returns fell by {returns_down_by:.0%}, this lab would show it within {n} months with a chance of "
+                "{power:.0%} only.",
                 returns_down_by=rule.returns_down_by,
-                months=rule.months,
                 power=returns.power,
             )
         )

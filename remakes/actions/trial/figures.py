@@ -141,7 +141,7 @@ class TrialPlan:
 
     @property
     def ends_on(self) -> date | None:
-        """The last day, on which it is read; None without a calendar."""
+        """The last day, after which it is read; None without a calendar."""
         return max((one.ends for one in self.calendar), default=None)
 
     def as_json(self) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Reading a trial on its last day, as its plan has fixed it before the start."""
+"""Reading a trial after its last day, as its plan has fixed it before the start."""
 
 from __future__ import annotations
 
@@ -70,15 +70,15 @@ class TrialReading:
         if not np.isfinite(self.p_fewer):
             return t("The trial cannot be read: no return came on both sides of one stratum, or one side has nobody.")
         counts = t(
-            "{returns} returns of {restorations:,} restorations with the action, {returns_2} of "
-            "{restorations_2:,} without; within the strata the ratio is {ratio}",
+            "returns with the action {returns}, of {restorations:,} restorations, and without it {returns_2}, of "
+            "{restorations_2:,}; within the strata the ratio is {ratio}",
             returns=self.returns[0],
             restorations=self.restorations[0],
             returns_2=self.returns[1],
             restorations_2=self.restorations[1],
             ratio=self.ratio,
         )
-        asked = f"{self.plan.effect:.0%}"
+        asked = t("{share:.0%}", share=self.plan.effect)
         if self.shown and self.ruled_out:
             return t("Fewer returns go with the action, though not by {asked}: {counts}.", asked=asked, counts=counts)
         if self.shown:
