@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from math import isfinite
 from typing import Final, Literal
 
+from remakes.errors import ProcessStandardError
 from remakes.evidence.estimate import Estimate
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
@@ -25,10 +26,12 @@ __all__ = [
     "day",
     "defect",
     "defect_within",
+    "false_alarms",
     "figure",
     "interval",
     "listed",
     "month",
+    "named",
     "part_of",
     "per_cent",
     "per_cent_closely",
@@ -37,6 +40,7 @@ __all__ = [
     "requirement",
     "said",
     "share",
+    "short",
     "spelled",
     "times",
     "unfinished",
@@ -135,6 +139,11 @@ def interval(value: Estimate, *, digits: int = 1) -> Said:
     )
 
 
+def false_alarms(q: float) -> Said:
+    """A share of false alarms, never written as none."""
+    return t("under 0.001") if q < 0.0005 else figure(q, digits=3)
+
+
 def per_cent(value: float, *, digits: int = 1) -> Said:
     """A fraction as a percentage."""
     return t(f"{{value:.{digits}f}} %", value=100 * value) if isfinite(value) else t(NOT_ESTIMABLE)
@@ -191,6 +200,27 @@ def requirement(standard: ProcessStandard, factor: str) -> str:
     newest = max(standard.requirements_of(factor), key=lambda one: one.valid_from)
     unit = f" {newest.unit}" if newest.unit and newest.rule.numeric else ""
     return newest.says or f"{newest.reading}: {newest.rule}{unit}"
+
+
+def named(standard: ProcessStandard, factor: str) -> Said:
+    """A requirement inside a sentence, in its own words before the lab's code for it: `“Grit changed” (grit_uses)`.
+
+    One that has left the standard since is named by its code.
+    """
+    try:
+        says = requirement(standard, factor)
+    except ProcessStandardError:
+        return later(factor)
+    return t("“{says}” ({factor})", says=says, factor=factor)
+
+
+def short(text: str, *, most: int = 32) -> str:
+    """Text for a place of so many signs at most, cut between words where it is longer: `Grit for bonding…`."""
+    if len(text) <= most:
+        return text
+    cut = text[: most - 1]
+    # A single long word is cut within.
+    return f"{cut.rsplit(None, 1)[0].rstrip(' ,;:.') if ' ' in cut else cut}…"
 
 
 def day(when: date) -> Said:

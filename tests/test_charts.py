@@ -189,9 +189,11 @@ def test_joint_avoided_draws_what_all_actions_down_to_each_line_spare_together()
         because=(),
         cautions=(),
     )
-    chart = charts.joint_avoided([action, replace(action, action="gauge", rank=2)])
+    chart = charts.joint_avoided(
+        [action, replace(action, title="Calliper at the layering bench, read before the cure", rank=2)]
+    )
     first, second = rows(of_mark(chart, "point")[0])
-    assert (first["name"], second["name"]) == ("1. bond_timer", "2. + gauge")
+    assert (first["name"], second["name"]) == ("1. Timer", "2. + Calliper at the layering…")
     assert (first["estimate"], first["low"], first["high"]) == (2.5, 1.5, 3.5)
 
 

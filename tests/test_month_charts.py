@@ -123,7 +123,7 @@ def test_parts_start_with_the_whole_and_keep_their_order_around_a_zero_line() ->
     ]
     assert points["encoding"]["y"]["sort"] is None
     assert rows(of_mark(chart, "rule")[0]) == [{"at": 0}]
-    assert rows(points)[3]["said"] == "+15.0 (-1.0 to +31.0)"
+    assert rows(points)[3]["said"] == "+15.0 (−1.0 to +31.0)"
     assert shapes(points)["what is left over"] == "square"
 
 

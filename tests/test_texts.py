@@ -109,7 +109,23 @@ def test_no_template_breaks_a_page(template: str) -> None:
 @given(st.dictionaries(st.sampled_from(["a", "b", "c"]), st.text() | st.integers() | st.floats(), min_size=1))
 def test_values_come_out_as_they_are(values: dict[str, object]) -> None:
     template = " and ".join(f"{{{name}}}" for name in values)
-    assert t(template, **values) == " and ".join(str(value) for value in values.values())
+    assert t(template, **values) == " and ".join(as_read(value) for value in values.values())
+
+
+def as_read(value: object) -> str:
+    """As Python writes it, with the minus sign of axes; a nothing has no sign."""
+    text = str(value)
+    if isinstance(value, str) or not text.startswith("-"):
+        return text
+    return text[1:] if value == 0 else f"\N{MINUS SIGN}{text[1:]}"
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(-37.2, "\N{MINUS SIGN}37"), (-1000, "\N{MINUS SIGN}1,000"), (-0.4, "0"), (0.4, "0")]
+)
+def test_a_negative_number_has_the_minus_sign_of_axes_and_nothing_has_none(value: float, said: str) -> None:
+    assert t("{value:,.0f}", value=value) == said
+    assert t("{text}", text="-37") == "-37"
 
 
 @given(st.text())

@@ -7,6 +7,7 @@ from typing import Final
 
 import altair as alt
 
+from remakes import words
 from remakes.actions.ranking import RankedAction
 from remakes.charts.base import BLUE, ORANGE, Chart, Row, dashed_at, data, height_of, layered, wide_axis
 from remakes.texts import Said, later, t
@@ -129,4 +130,5 @@ def _kind(one: RankedAction) -> Said:
 
 
 def _name(one: RankedAction) -> str:
-    return f"{one.rank}. {'+ ' if one.rank > 1 else ''}{one.action}"
+    # The lab's own words for it, as far as an axis has room.
+    return f"{one.rank}. {'+ ' if one.rank > 1 else ''}{words.short(one.title)}"

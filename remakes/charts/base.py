@@ -46,6 +46,8 @@ GREY: Final = "#7d7d7d"
 #: Height of a plot with a vertical axis of its own.
 PLOT: Final = 340
 _ROW: Final = 24
+#: What a further line of a name adds.
+_LINE: Final = 11
 #: Axis, its title and a legend, which count into the height of a chart that fits its place.
 _AROUND: Final = 130
 
@@ -141,11 +143,14 @@ def below_top(pixels: int) -> alt.YValue:
     return fixed(pixels)
 
 
-def wide_axis() -> alt.Axis:
-    """An axis that shows long names whole."""
-    return alt.Axis(labelLimit=360, labelOverlap=False, labelFlush=False)
+def wide_axis(*, lines: int = 1) -> alt.Axis:
+    """An axis that shows long names whole; of several lines, where line breaks stand in them."""
+    axis = alt.Axis(labelLimit=360, labelOverlap=False, labelFlush=False)
+    if lines > 1:
+        axis.labelExpr = "split(datum.label, '\\n')"
+    return axis
 
 
-def height_of(rows: Sequence[object]) -> int:
-    """Height of a chart with one line a row."""
-    return max(1, len(rows)) * _ROW + _AROUND
+def height_of(rows: Sequence[object], *, lines: int = 1) -> int:
+    """Height of a chart with one row a name of so many lines."""
+    return max(1, len(rows)) * (_ROW + _LINE * (lines - 1)) + _AROUND

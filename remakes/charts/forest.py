@@ -21,7 +21,7 @@ _ODDS_ENDS: Final = (0.1, 100.0)
 _ODDS_TICKS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100)
 
 
-def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
+def forest(findings: Sequence[Finding], *, names: Sequence[str], in_full: Sequence[str] = ()) -> Chart:
     """Adjusted odds ratios with their 95 % intervals, one line a finding; the crude ones as small ticks.
 
     Parameters
@@ -29,7 +29,9 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
     findings : sequence of Finding
         In the order to be drawn, from the top; those without an estimate are left out.
     names : sequence of str
-        What stands at the left of each; all different.
+        What stands at the left of each, in one line or several; all different.
+    in_full : sequence of str
+        What the tooltip calls each; the names where none are given.
 
     Notes
     -----
@@ -37,8 +39,8 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
     one clinic or technician may be alike and the interval is then wider, a thin dashed line shows the wider one.
     """
     rows = [
-        _forest_row(one, name)
-        for one, name in zip(findings, names, strict=True)
+        _forest_row(one, name, full)
+        for one, name, full in zip(findings, names, in_full or names, strict=True)
         if isfinite(one.adjusted.odds_ratio.estimate)
     ]
     axis = alt.X(
@@ -50,7 +52,8 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
             t("against where it was kept (odds ratio, log scale)"),
         ],
     )
-    base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis()))
+    lines = max((name.count("\n") + 1 for name in names), default=1)
+    base = data(rows).encode(y=alt.Y("name:N", sort=None, title=None, axis=wide_axis(lines=lines)))
     reach = base.mark_rule(color=BLUE, strokeWidth=2).encode(x=axis, x2=alt.X2("high:Q"))
     wider = (
         base.transform_filter("isValid(datum.wide_low)")
@@ -76,14 +79,15 @@ def forest(findings: Sequence[Finding], *, names: Sequence[str]) -> Chart:
         # A layer without a mark would be read out as a picture without a name.
         if any(row[f"{side}_open"] for row in rows)
     ]
-    return layered(dashed_at(1), reach, wider, crude, estimate, *beyond, height=height_of(rows))
+    return layered(dashed_at(1), reach, wider, crude, estimate, *beyond, height=height_of(rows, lines=lines))
 
 
-def _forest_row(one: Finding, name: str) -> Row:
+def _forest_row(one: Finding, name: str, full: str) -> Row:
     ratio, counts = one.adjusted.odds_ratio, one.counts
     crude = one.crude.odds_ratio.estimate
     return {
         "name": name,
+        "full": full,
         "estimate": _within(ratio.estimate),
         "low": _within(ratio.low),
         "high": _within(ratio.high),
@@ -138,7 +142,7 @@ def _odds_domain(rows: Sequence[Row]) -> list[float]:
 
 def _forest_tooltip() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("name:N", title=t("step and defect")),
+        alt.Tooltip("full:N", title=t("step and defect")),
         alt.Tooltip("said:N", title=t("odds ratio, adjusted (95 %)")),
         alt.Tooltip("wide_said:N", title=t("were clinics or technicians alike")),
         alt.Tooltip("crude:Q", title=t("without adjustment"), format=".2f"),

@@ -168,11 +168,20 @@ def _written(value: Any, how: str | None, spec: str, signs: dict[int, str] | Non
     if how is None and isinstance(value, str) and not spec:
         return str(value)
     written = format(_FORMATTER.convert_field(value, how), spec)
-    is_number = signs is not None and isinstance(value, Number) and not isinstance(value, bool)
-    if not (is_number and signs):
+    if not isinstance(value, Number) or isinstance(value, bool):
+        return written
+    if written.startswith("-"):
+        written = _with_minus(written)
+    if signs is None:
         return written
     # German sets a narrow blank before the sign for per cent.
     return written.translate(signs).replace("%", "\u202f%")
+
+
+def _with_minus(written: str) -> str:
+    """A negative number with the minus sign that axes have as well; what rounds to nothing has no sign."""
+    nothing = not any(sign in "123456789i" for sign in written)  # the i of infinity
+    return written[1:] if nothing else f"\N{MINUS SIGN}{written[1:]}"
 
 
 @cache

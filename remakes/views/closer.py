@@ -21,13 +21,15 @@ if TYPE_CHECKING:
     from remakes.evidence.checks.dose import BandRisk, DoseResponse
     from remakes.evidence.checks.incidence import CumulativeIncidence
 
-__all__ = ["PICKED", "on_request", "show"]
+__all__ = ["PICKED", "known", "on_request", "show"]
 
 Result = TypeVar("Result")
 
 #: The finding that is looked at; stands in the address.
 PICKED: Final = "finding"
 _THESE: Final = "these"
+#: The finding that was asked about in this visit: what came of it is not folded away.
+_ASKED: Final = "looked_closer_at"
 #: Months within which shares are told, the first that both sides have been observed for.
 _WITHIN: Final = (12, 6, 3)
 
@@ -40,27 +42,31 @@ def show(result: flow.Analysis, pairs: Sequence[Finding]) -> None:
     names = {sentences.key(one): one for one in pairs}
     first = next(iter(names))
     picked = frame.pick(
-        t("Finding"), list(names), key=PICKED, named=lambda one: sentences.label(names[one]), first=first
+        t("Finding"),
+        list(names),
+        key=PICKED,
+        named=lambda one: sentences.label(names[one], result.standard),
+        first=first,
+        in_address=str,
     )
     finding = names[picked]
-    st.markdown(t("The requirement: {factor}.", factor=words.plain(words.requirement(result.standard, finding.factor))))
     closer = _can_it_be_believed(result, finding)
     if closer is not None:
-        _reading(closer.dose, finding, result.standard)
-        _when(closer, finding)
+        open_now = st.session_state.get(_ASKED) == picked
+        _reading(closer.dose, finding, result.standard, open_now=open_now)
+        _when(closer, finding, open_now=open_now)
     _these(finding)
 
 
 def _can_it_be_believed(result: flow.Analysis, finding: Finding) -> CloserLook | None:
-    st.subheader(t("Can it be believed?"))
     return on_request(
         lambda asked: state.closer_look(result, finding.factor, finding.defect, asked=asked),
         lambda closer: _believed(result, finding, closer),
         button=t("Look closer"),
         key=f"look_{finding.factor}_{finding.defect}",
         brings=t(
-            "Some seconds: fills the gaps in the log in at random, leaves out lots and machines, and "
-            "shows the reading against its limit and the months in which returns came."
+            "Some seconds: fills the gaps in the log, leaves out lots and machines, shows the reading against its "
+            "limit and when returns came."
         ),
         primary=True,
     )
@@ -69,7 +75,13 @@ def _can_it_be_believed(result: flow.Analysis, finding: Finding) -> CloserLook |
 def _believed(result: flow.Analysis, finding: Finding, closer: CloserLook | None) -> None:
     checks = closer.checks if closer else finding.checks
     doubts = believed.doubts_of(finding, closer)
-    st.markdown(words.plain(believed.verdict(finding, doubts, looked=checks is not None)))
+    verdict = words.plain(believed.verdict(finding, doubts, looked=checks is not None))
+    with st.expander(t("Can it be believed? {verdict}", verdict=verdict)):
+        _each_check(result, finding, closer)
+
+
+def _each_check(result: flow.Analysis, finding: Finding, closer: CloserLook | None) -> None:
+    checks = closer.checks if closer else finding.checks
     st.markdown(_as_table(believed.answers(finding, result.findings, closer)))
     if checks and believed.names_a_person(checks.left_out):
         st.caption(
@@ -128,6 +140,14 @@ def on_request(
     return found
 
 
+def known(work: Callable[[], Result | None]) -> Result | None:
+    """What costly work found, for the line over it; None where it has not been done, or was refused."""
+    try:
+        return work()
+    except RemakesError:
+        return None  # told in words where the work is shown
+
+
 def _offer(work: Callable[[bool], object], *, button: str, key: str, brings: str, primary: bool) -> None:
     place = st.empty()
     with place.container():
@@ -141,12 +161,12 @@ def _offer(work: Callable[[bool], object], *, button: str, key: str, brings: str
     except RemakesError as error:
         tell_plainly(error)
         return
+    st.session_state[_ASKED] = st.session_state.get(PICKED)
     # What stands above the button may have more to tell now, and must not vanish while work goes on.
     st.rerun()
 
 
-def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStandard) -> None:
-    st.subheader(t("The reading and its limit"))
+def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStandard, *, open_now: bool) -> None:
     if dose is None:
         numeric = any(one.rule.numeric for one in standard.requirements_of(finding.factor))
         st.markdown(
@@ -155,10 +175,15 @@ def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStand
             else t("This requirement is kept or missed, with no number behind it: there is no limit to look at.")
         )
         return
-    st.markdown(f"**{words.plain(dose.sentence)}**")
+    line = t("The reading and its limit. {said}", said=words.plain(dose.sentence))
+    with st.expander(line, expanded=open_now):
+        _bands(dose, standard, finding.factor)
+
+
+def _bands(dose: DoseResponse, standard: ProcessStandard, factor: str) -> None:
     if sum(isfinite(one.odds_ratio.estimate) for one in dose.bands) > 1:
         frame.draw(
-            charts.dose_response(dose, name=finding.factor),
+            charts.dose_response(dose, name=_reading_of(standard, factor)),
             alt=t("Odds ratios by band of readings, with the limit; the table below has the figures."),
         )
         st.caption(
@@ -179,6 +204,11 @@ def _reading(dose: DoseResponse | None, finding: Finding, standard: ProcessStand
     )
 
 
+def _reading_of(standard: ProcessStandard, factor: str) -> str:
+    """What is read, as the log calls it: the axis shows readings, not whether they keep the limit."""
+    return max(standard.requirements_of(factor), key=lambda one: one.valid_from).reading
+
+
 def _band_row(one: BandRisk, reading: str) -> dict[str, object]:
     return {
         reading: one.band.label,
@@ -189,8 +219,7 @@ def _band_row(one: BandRisk, reading: str) -> dict[str, object]:
     }
 
 
-def _when(closer: CloserLook, finding: Finding) -> None:
-    st.subheader(t("When returns come"))
+def _when(closer: CloserLook, finding: Finding, *, open_now: bool) -> None:
     kept, missed = closer.incidence["met"], closer.incidence["missed"]
     if not (len(kept.months) and len(missed.months)):
         st.markdown(
@@ -199,7 +228,12 @@ def _when(closer: CloserLook, finding: Finding) -> None:
             else t("The step is on record as missed for no restoration: there is nothing to compare.")
         )
         return
-    st.markdown(f"**{_shares(kept, missed, finding)}**")
+    line = t("When returns come. {said}", said=words.plain(_shares(kept, missed, finding)))
+    with st.expander(line, expanded=open_now):
+        _month_by_month(closer, kept, missed)
+
+
+def _month_by_month(closer: CloserLook, kept: CumulativeIncidence, missed: CumulativeIncidence) -> None:
     frame.draw(
         charts.cumulative_incidence(kept, missed),
         alt=t("Share returned by months since delivery, step missed and step kept; the table below has the figures."),
@@ -269,7 +303,7 @@ def _these(finding: Finding) -> None:
     if not rows:
         st.markdown(t("None."))
         return
-    frame.restoration_links(rows)
+    frame.restoration_links(rows, low=True)
     downloads.offer_csv(rows, name=f"behind_{finding.factor}_{finding.defect}", label=t("Download these restorations"))
 
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 from urllib.parse import quote
 
-import pandas as pd
 import streamlit as st
 
 from remakes import flow, words
 from remakes.records.demo_lab import demo_files
 from remakes.records.importers import ImportReport, import_paths
-from remakes.texts import Said, in_english, later, t
-from remakes.views import cautions, state
+from remakes.texts import in_english, later, t
+from remakes.views import cautions, state, tables
 from remakes.views.jobs import follow, shelf
 from remakes.views.server import tell_plainly
+from remakes.views.tables import as_frame, as_said, table
 
 if TYPE_CHECKING:  # the first page draws nothing, and need not wait for the library
     from remakes.charts.base import Chart
@@ -40,6 +40,8 @@ __all__ = [
 
 _PAGES_KEY: Final = "pages"
 _RESTORATION: Final = later("restoration")
+#: Pixels of a low table, and how many rows stand in it.
+_LOW, _FEW = 262, 6
 #: The toolkit writes the part that is looked at, and the value of a slider, in the accent's colour: too dim on a dark
 #: ground. Here the text keeps the page's colour, and the part is underlined as well.
 _STYLE: Final = """<style>
@@ -55,6 +57,7 @@ def page(title: str, body: Callable[[], None]) -> Callable[[], None]:
 
     def show() -> None:
         st.html(_STYLE)
+        tables.sign()
         st.title(t(title), anchor=False)
         try:
             body()
@@ -97,15 +100,16 @@ def address_of(page: str, **query: str) -> str:
     return f"{page}?{told}" if told else page
 
 
-def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION) -> None:
-    """A table whose column of restoration numbers opens their time lines."""
+def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION, low: bool = False) -> None:
+    """A table whose column of restoration numbers opens their time lines; `low`: six or so rows at a time."""
     address = "".join(f"{name}={quote(value)}&" for name, value in _address().items())
     head = t(column)
     linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
     for row in linked:
         row[head] = f"restoration?{address}no={quote(str(row[head]))}"
     config = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
-    st.dataframe(as_frame(linked), hide_index=True, column_config={head: config}, placeholder="")
+    height: int | Literal["auto"] = _LOW if low and len(linked) > _FEW else "auto"
+    st.dataframe(as_frame(linked), hide_index=True, column_config={head: config}, height=height, placeholder="")
 
 
 def put_cursor_into(label: str) -> None:
@@ -123,7 +127,15 @@ def defect_field(defects: Sequence[str]) -> str:
     return pick(t("Defect"), defects, key="defect", named=words.defect, first=defects[0])
 
 
-def pick(label: str, options: Sequence[str], *, key: str, named: Callable[[str], str], first: str) -> str:
+def pick(
+    label: str,
+    options: Sequence[str],
+    *,
+    key: str,
+    named: Callable[[str], str],
+    first: str,
+    in_address: Callable[[str], str] | None = None,
+) -> str:
     """One of several by its name, which stands in the address: in English whoever reads, so that a link can be sent.
 
     Parameters
@@ -137,12 +149,15 @@ def pick(label: str, options: Sequence[str], *, key: str, named: Callable[[str],
         Gives the name of a code in the reader's language.
     first : str
         What is picked at first.
+    in_address : callable, optional
+        Gives what stands in the address for a code; default: its name.
     """
-    by_name = {in_english(named(one)): one for one in options}
+    addressed = in_address or (lambda one: in_english(named(one)))
+    by_name = {addressed(one): one for one in options}
     if st.session_state.get(key) not in options:
         st.session_state[key] = by_name.get(st.query_params.get(key, ""), first)
     picked = st.selectbox(label, options, format_func=named, key=key)
-    name = in_english(named(picked))
+    name = addressed(picked)
     if picked == first:
         st.query_params.pop(key, None)
     elif st.query_params.get(key) != name:
@@ -152,7 +167,7 @@ def pick(label: str, options: Sequence[str], *, key: str, named: Callable[[str],
 
 def answer(text: str) -> None:
     """The one sentence that answers the page's question."""
-    st.header(_now(text), anchor=False)
+    st.header(as_said(text), anchor=False)
 
 
 def draw(chart: Chart, **wishes: Any) -> Any:
@@ -165,25 +180,12 @@ def draw(chart: Chart, **wishes: Any) -> Any:
     return st.vega_lite_chart(spec=specification(chart, ink=ink), **wishes)
 
 
-def as_frame(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
-    """Rows as the toolkit's tables take them."""
-    return pd.DataFrame([{_now(name): _now(value) for name, value in row.items()} for row in rows])
-
-
-def _now(value: Any) -> Any:
-    """A sentence in the reader's language, as plain text; anything else as it is."""
-    return str(t(value)) if isinstance(value, Said) else value
-
-
-def table(rows: Sequence[Mapping[str, object]], *, whole: bool = False) -> None:
-    """Rows as a table; ten or so at a time unless `whole`."""
-    st.dataframe(as_frame(rows), hide_index=True, height="content" if whole else "auto", placeholder="")
-
-
-def how_sure(sentences: Iterable[str]) -> None:
-    """The cautions of a page, in words."""
-    st.subheader(t("How sure is this?"))
-    st.markdown("\n".join(f"- {_now(one)}" for one in dict.fromkeys(sentences)))
+def how_sure(sentences: Iterable[str], *, folded: str = "") -> None:
+    """The cautions of a page, in words; where a line says the main of it, folded away under that."""
+    place = st.expander(folded) if folded else st.container()
+    if not folded:
+        place.subheader(t("How sure is this?"))
+    place.markdown("\n".join(f"- {as_said(one)}" for one in dict.fromkeys(sentences)))
 
 
 def ready(*, standard: bool = False) -> bool:

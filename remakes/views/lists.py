@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from remakes import flow, words
-from remakes.errors import RemakesError
+from remakes.errors import EntryError, RemakesError
 from remakes.records.store import Store
 from remakes.texts import t
 from remakes.views import cautions, frame, intake, state
@@ -68,5 +68,9 @@ def _observed_until(records: Store, brief: flow.Brief) -> None:
     day = day_field(t("Complete up to"), value=brief.observed_until, key=key, place=left)
     right.space("small")
     if right.button(t("Set"), key="set_observed_until", width="stretch") and day is not None:
-        flow.set_observed_until(records, day, who=state.require("quality", "manager").who)
-        st.rerun()
+        try:
+            flow.set_observed_until(records, day, who=state.require("quality", "manager").who)
+        except EntryError as error:
+            st.error(words.refusal(error))
+        else:
+            st.rerun()

@@ -7,6 +7,7 @@ import streamlit as st
 from remakes import charts, flow, words
 from remakes.errors import InputError
 from remakes.records.house_settings import own_work_seen_by
+from remakes.records.requirements import ProcessStandard
 from remakes.texts import run_on, t
 from remakes.views import cautions, downloads, frame, sentences, state
 
@@ -108,26 +109,27 @@ def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
             else t("No step of {code} has been recorded yet.", code=code)
         )
         return
+    names = sentences.short_names([one.factor for one in own.factors], result.standard)
     pairs = [
         charts.SharePair(
-            name=one.factor, own=one.share, own_of=one.recorded, lab=one.lab_share, lab_of=one.lab_recorded
+            name=names[one.factor], own=one.share, own_of=one.recorded, lab=one.lab_share, lab_of=one.lab_recorded
         )
         for one in own.factors
         if one.recorded
     ]
     if own.enough:
         frame.draw(charts.share_pairs(pairs))
-        _missed_more(own, mine=mine)
+        _missed_more(own, result.standard, mine=mine)
     missed = t("my misses (n)") if mine else t("misses of {code} (n)", code=own.technician)
     share = t("my share (95 % interval)") if mine else t("share of {code} (95 % interval)", code=own.technician)
     rows: list[dict[str, object]] = [
         {
+            t("what it says"): words.requirement(result.standard, one.factor),
             t("requirement"): one.factor,
             missed: words.part_of(one.missed, one.recorded),
             share: words.share(one.share) if own.enough else t("too early"),
             t("lab's misses (n)"): words.part_of(one.lab_missed, one.lab_recorded),
             t("lab's share"): words.per_cent(one.lab_share.estimate),
-            t("what it says"): words.requirement(result.standard, one.factor),
         }
         for one in own.factors
     ]
@@ -135,7 +137,7 @@ def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
     downloads.offer_csv(rows, name="my_misses" if mine else f"misses_{own.technician}")
 
 
-def _missed_more(own: flow.OwnWork, *, mine: bool) -> None:
+def _missed_more(own: flow.OwnWork, standard: ProcessStandard, *, mine: bool) -> None:
     """The steps at which more was missed than in the lab, named without a judgement."""
     more = [one for one in own.factors if one.above_lab]
     if not more:
@@ -143,7 +145,7 @@ def _missed_more(own: flow.OwnWork, *, mine: bool) -> None:
     steps = words.listed(
         t(
             "{step} ({own} against {lab})",
-            step=words.plain(one.factor),
+            step=words.plain(words.named(standard, one.factor)),
             own=words.per_cent(one.share.estimate, digits=0),
             lab=words.per_cent(one.lab_share.estimate, digits=0),
         )
@@ -189,7 +191,7 @@ def _findings(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:
     )
     for one in own.findings:
         st.markdown(
-            f"**{words.plain(sentences.label(one))}** ({t(one.grade)}). "
-            + sentences.goes_with(one, result.standard, horizon=result.horizon)
+            f"**{words.plain(sentences.label(one, result.standard))}** ({t(one.grade)}). "
+            + run_on(sentences.goes_with(one, horizon=result.horizon), sentences.on_how_many(one))
         )
     cautions.show_for_steps(result.standard.step_of(one.factor) for one in own.findings)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from math import inf, isfinite
 from typing import Final
 
@@ -16,12 +18,17 @@ from remakes.texts import Said, later, t, tn
 
 __all__ = [
     "action_row",
+    "brief_row",
+    "coded",
     "finding_row",
     "goes_with",
     "how_long",
     "key",
     "label",
     "odds_ratio",
+    "on_how_many",
+    "short_labels",
+    "short_names",
     "soonest_first",
     "unknown_row",
     "what_it_would_take",
@@ -38,9 +45,31 @@ _ALIKE: Final = {
 }
 
 
-def label(finding: Finding) -> Said:
-    """A finding's name in charts and pickers: `bond_wait with debonding`."""
+def label(finding: Finding, standard: ProcessStandard) -> Said:
+    """A finding's name in pickers and sentences: `“Left to react for 3 minutes” (bond_wait) with debonding`."""
+    return t(
+        "{factor} with {defect}",
+        factor=words.named(standard, finding.factor),
+        defect=words.defect_within(finding.defect),
+    )
+
+
+def coded(finding: Finding) -> Said:
+    """A finding by its code, where the words stand beside it already: `bond_wait with debonding`."""
     return t("{factor} with {defect}", factor=finding.factor, defect=words.defect_within(finding.defect))
+
+
+def short_labels(findings: Sequence[Finding], standard: ProcessStandard) -> list[str]:
+    """Names for an axis, all different, in two lines: the requirement cut short, and the defect."""
+    cut = short_names([one.factor for one in findings], standard)
+    return [f"{cut[one.factor]}\n{words.defect_within(one.defect)}" for one in findings]
+
+
+def short_names(factors: Iterable[str], standard: ProcessStandard) -> dict[str, str]:
+    """Each requirement in its own words, cut short for an axis; by its code where two would read alike."""
+    cut = {one: words.short(words.requirement(standard, one)) for one in factors}
+    alike = Counter(cut.values())
+    return {one: name if alike[name] == 1 else one for one, name in cut.items()}
 
 
 def key(finding: Finding) -> str:
@@ -60,25 +89,30 @@ def widened_for(finding: Finding) -> str:
     return t(_ALIKE.get(finding.checks.widest.source, finding.checks.widest.source))
 
 
-def goes_with(finding: Finding, standard: ProcessStandard, *, horizon: int) -> Said:
-    """One finding for a technician: what was missed, what it goes with, the counts, how sure."""
-    counts, adjusted = finding.counts, finding.adjusted
+def goes_with(finding: Finding, *, horizon: int) -> Said:
+    """One finding, after its `label`, for a technician: how much more often, and how large."""
+    adjusted = finding.adjusted
     often = words.times(adjusted.risk_missed / adjusted.risk_met) if adjusted.risk_met else ""
     return t(
-        "Where “{says}” was missed, restorations came back with the defect “{defect}” {often}: "
-        "{risk_missed} against {risk_met} within {horizon} months, like cases compared. "
-        "{returns} on {missed:,} missed, {returns_met:,} on {met:,} kept; odds ratio {odds_ratio}.",
-        says=words.plain(words.requirement(standard, finding.factor)),
-        defect=words.defect_within(finding.defect),
+        "Where it was missed, such returns came {often}: {risk_missed} against {risk_met} within {horizon} "
+        "months; odds ratio {odds_ratio}.",
         often=often or t("more often"),
         risk_missed=words.per_cent_closely(adjusted.risk_missed),
         risk_met=words.per_cent_closely(adjusted.risk_met),
         horizon=horizon,
+        odds_ratio=words.interval(odds_ratio(finding)),
+    )
+
+
+def on_how_many(finding: Finding) -> Said:
+    """The counts behind a finding, as they are."""
+    counts = finding.counts
+    return t(
+        "{returns} on {missed:,} missed, {returns_met:,} on {met:,} kept.",
         returns=words.counted(counts.returns_missed, "return"),
         missed=counts.missed,
         returns_met=counts.returns_met,
         met=counts.met,
-        odds_ratio=words.interval(odds_ratio(finding)),
     )
 
 
@@ -123,10 +157,11 @@ def how_long(months: MonthsToTell) -> Said:
     return tn(months.months, "about {n:,} more month", "about {n:,} more months")
 
 
-def unknown_row(finding: Finding) -> dict[str, object]:
+def unknown_row(finding: Finding, standard: ProcessStandard) -> dict[str, object]:
     """A pair that cannot be judged yet, as a line of the table."""
     counts = finding.counts
     return {
+        t("what it says"): words.requirement(standard, finding.factor),
         t("requirement"): finding.factor,
         t("defect"): words.defect(finding.defect),
         t("what it would take"): what_it_would_take(finding),
@@ -152,6 +187,7 @@ def finding_row(finding: Finding, standard: ProcessStandard, *, doubts: int) -> 
     counts, adjusted = finding.counts, finding.adjusted
     return {
         t("step"): standard.step_of(finding.factor),
+        t("what it says"): words.requirement(standard, finding.factor),
         t("requirement missed"): finding.factor,
         t("goes with"): words.defect(finding.defect),
         t("evidence"): t(finding.grade),
@@ -162,10 +198,28 @@ def finding_row(finding: Finding, standard: ProcessStandard, *, doubts: int) -> 
         t("missed: returned"): words.part_of(counts.returns_missed, counts.missed),
         t("kept: returned"): words.part_of(counts.returns_met, counts.met),
         t("no record: returned"): words.part_of(counts.returns_not_recorded, counts.not_recorded),
-        "q": words.figure(finding.q, digits=3),
+        "q": words.false_alarms(finding.q),
         t("avoidable returns"): words.interval(adjusted.avoidable),
         t("why this grade"): t(finding.because),
     }
+
+
+def brief_row(finding: Finding, standard: ProcessStandard) -> dict[str, object]:
+    """One finding as a line of the page's table, which shows what is asked for first; the file has the rest."""
+    whole = finding_row(finding, standard, doubts=0)
+    shown = (
+        t("goes with"),
+        t("evidence"),
+        t("odds ratio (95 %)"),
+        t("missed: returned"),
+        t("avoidable returns"),
+        "q",
+    )
+    named = {
+        t("what it says"): words.short(words.requirement(standard, finding.factor), most=28),
+        t("requirement"): finding.factor,
+    }
+    return named | {name: whole[name] for name in shown}
 
 
 def action_row(action: RankedAction, currency: str) -> dict[str, object]:

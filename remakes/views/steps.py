@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import streamlit as st
 
 from remakes import charts, flow, words
 from remakes.evidence.findings import Finding
-from remakes.evidence.grades import LARGE, REPORTED
+from remakes.evidence.grades import REPORTED
 from remakes.texts import t, tn
-from remakes.views import believed, cautions, closer, downloads, frame, sentences, state
-
-if TYPE_CHECKING:
-    from remakes.evidence.checks.cross_check import CrossCheck
-    from remakes.evidence.checks.interactions import Interactions, Together
+from remakes.texts.joining import run_on
+from remakes.views import also, believed, cautions, closer, downloads, frame, sentences, state
 
 __all__ = ["body"]
 
 _TABLE: Final = "findings_table"
+#: So many findings are read one after the other; of more, the first few.
+_ALL, _FIRST = 8, 6
+#: Requirements that the answer names.
+_NAMED: Final = 2
 
 
 def body() -> None:
-    """Answer, forest of odds ratios, table, words, one finding closely, what cannot be told yet, other checks."""
+    """Answer, findings in words, forest of odds ratios, table, one finding closely; the rest folded away."""
     state.require("quality", "manager")
     if not frame.ready(standard=True):
         return
@@ -34,28 +35,32 @@ def body() -> None:
     seen = [one for one in plausible if one.grade in REPORTED]
     told = [one for one in plausible if one.grade != "cannot tell"]
     _answer(result, seen, told, defect)
-    if told:
-        _chart_and_table(result, told)
-    _in_sentences(result, seen)
+    if seen:
+        _in_sentences(result, seen)
+        _chart_and_table(result, seen)
     unknown = [one for one in plausible if one.grade == "cannot tell"]
     closer.show(result, (*told, *unknown))
     st.header(t("What else was looked at"), anchor=False)
-    _cannot_tell(unknown)
-    _together(result)
-    _controls([one for one in chosen if not one.plausible and one.grade in REPORTED])
-    _another_model(result)
-    _how_sure(result, told)
-    downloads.offer_csv(_rows(result, chosen), name="findings")
-    downloads.offer_json(result.as_json, name="findings")
+    also.controls([one for one in chosen if not one.plausible and one.grade in REPORTED], result.standard)
+    _no_difference(result, [one for one in told if one not in seen])
+    also.cannot_tell(unknown, result.standard)
+    also.together(result)
+    also.another_model(result)
+    _how_sure(result, told, seen)
+    left, right = st.columns(2)
+    with left:
+        downloads.offer_csv(_rows(result, chosen), name="findings")
+    with right:
+        downloads.offer_json(result.as_json, name="findings")
 
 
 def _answer(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> None:
-    frame.answer(_which(seen, told, defect))
+    frame.answer(_which(result, seen, told, defect))
     st.markdown(
         t(
             "From {restorations:,} restorations and {returns:,} first returns, observed until "
-            "{observed_until}. Each line compares restorations where the step was missed with like "
-            "ones where it was kept.",
+            "{observed_until}. Restorations where the step was missed are compared with like ones where it was "
+            "kept. Each defect of a restoration counts once.",
             restorations=result.restorations,
             returns=result.returns,
             observed_until=words.day(result.observed_until),
@@ -63,7 +68,7 @@ def _answer(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Findi
     )
 
 
-def _which(seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str:
+def _which(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str:
     every, about = defect == "all", words.defect_within(defect)
     if not seen and told:
         return (
@@ -80,7 +85,7 @@ def _which(seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str
             else t("These records cannot tell yet which step goes with {about}.", about=about)
         )
     steps = len({one.factor for one in seen})
-    names = words.listed(words.plain(sentences.label(one)) for one in seen[:3])
+    names = words.plain(_clearest(result, seen))
     return (
         tn(
             steps,
@@ -99,27 +104,85 @@ def _which(seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str
     )
 
 
-def _chart_and_table(result: flow.Analysis, told: Sequence[Finding]) -> None:
+def _clearest(result: flow.Analysis, seen: Sequence[Finding]) -> str:
+    """The first requirements, each with all that it goes with."""
+    first = list(dict.fromkeys(one.factor for one in seen))[:_NAMED]
+    return words.listed(
+        t(
+            "{factor} with {defect}",
+            factor=words.named(result.standard, factor),
+            defect=words.listed(words.defect_within(one.defect) for one in seen if one.factor == factor),
+        )
+        for factor in first
+    )
+
+
+def _in_sentences(result: flow.Analysis, seen: Sequence[Finding]) -> None:
+    first = seen if len(seen) <= _ALL else seen[:_FIRST]
+    _sentences(result, first)
+    if more := seen[len(first) :]:
+        with st.expander(tn(len(more), "{n} further finding", "{n} further findings")):
+            _sentences(result, more)
+    st.markdown(t("A miss goes with returns; whether it makes them, only a change that is followed up can show."))
+    cautions.show_for_steps(result.standard.step_of(one.factor) for one in seen)
+
+
+def _sentences(result: flow.Analysis, findings: Sequence[Finding]) -> None:
+    lines = []
+    for one in findings:
+        label = words.plain(sentences.label(one, result.standard))
+        said = run_on(sentences.goes_with(one, horizon=result.horizon), _how_firm(one))
+        lines.append(f"- **{label}**. {said}")
+    st.markdown("\n".join(lines))
+
+
+def _how_firm(one: Finding) -> str:
+    """The grade of a finding, and how many checks speak against it."""
+    grade, doubts = t(one.grade), len(believed.doubts_of(one))
+    if not doubts:
+        return t("Evidence: {grade}; no check speaks against it.", grade=grade)
+    return tn(
+        doubts,
+        "Evidence: {grade}; {n} check speaks against it.",
+        "Evidence: {grade}; {n} checks speak against it.",
+        grade=grade,
+    )
+
+
+def _chart_and_table(result: flow.Analysis, seen: Sequence[Finding]) -> None:
+    st.caption(
+        t(
+            "Odds ratio: how many times the odds of a return where the step was missed, against where it was kept; "
+            "1 is no difference, and while returns are rare 3 means about three times as often. "
+            "q: of findings with a q up to this one, the share that is expected to be false alarms."
+        )
+    )
+    _forest(result, seen)
+    st.dataframe(
+        frame.as_frame([sentences.brief_row(one, result.standard) for one in seen]),
+        hide_index=True,
+        key=_TABLE,
+        on_select=lambda: _pick(seen),
+        selection_mode="single-row",
+    )
+    st.caption(t("A row that is ticked is looked at closely below. The CSV file at the end has every column."))
+
+
+def _forest(result: flow.Analysis, findings: Sequence[Finding]) -> None:
     frame.draw(
-        charts.forest(told, names=[sentences.label(one) for one in told]),
+        charts.forest(
+            findings,
+            names=sentences.short_labels(findings, result.standard),
+            in_full=[sentences.label(one, result.standard) for one in findings],
+        ),
         alt=t("Odds ratios with their ranges, one line a missed step and defect; the table below has the figures."),
     )
     st.caption(
         t(
-            "Symbol: estimate among like cases, with its 95 % range. Small upright tick: without "
-            "adjustment. Upright dashed line at 1: no difference. Right of it: more returns where "
-            "the step was missed. Where restorations of one clinic or technician may be alike, the "
-            "wider interval is shown: thin dashes. In the table, odds ratio: how many times the odds "
-            "of a return where the step was missed; doubts: checks that the finding did not stand; "
-            "q: share of such findings expected to be false alarms."
+            "Symbol: estimate among like cases, with its 95 % range. Small upright tick: without adjustment. Thin "
+            "dashes: the wider range, where restorations of one clinic or technician may be alike; the table has that "
+            "one. Upright dashed line: no difference; right of it, more returns where the step was missed."
         )
-    )
-    st.dataframe(
-        frame.as_frame(_rows(result, told)),
-        hide_index=True,
-        key=_TABLE,
-        on_select=lambda: _pick(told),
-        selection_mode="single-row",
     )
 
 
@@ -127,171 +190,49 @@ def _rows(result: flow.Analysis, findings: Sequence[Finding]) -> list[dict[str, 
     return [sentences.finding_row(one, result.standard, doubts=len(believed.doubts_of(one))) for one in findings]
 
 
-def _pick(told: Sequence[Finding]) -> None:
+def _pick(seen: Sequence[Finding]) -> None:
     """A row that was clicked becomes the finding that is looked at."""
     selected = st.session_state[_TABLE]["selection"]["rows"]
-    if selected and selected[0] < len(told):
-        st.session_state[closer.PICKED] = sentences.key(told[selected[0]])
+    if selected and selected[0] < len(seen):
+        st.session_state[closer.PICKED] = sentences.key(seen[selected[0]])
 
 
-def _in_sentences(result: flow.Analysis, seen: Sequence[Finding]) -> None:
+def _no_difference(result: flow.Analysis, none: Sequence[Finding]) -> None:
+    """Where a large difference would have shown, and did not."""
+    if not none:
+        return
+    line = tn(
+        len(none),
+        "No large difference: {n} pair of step and defect where one would have shown",
+        "No large difference: {n} pairs of step and defect where one would have shown",
+    )
+    with st.expander(line, key="no_difference", on_change="rerun") as opened:
+        # The picture is large, and few ask for it.
+        if opened.open:
+            _forest(result, none)
+            frame.table([sentences.brief_row(one, result.standard) for one in none], whole=True)
+
+
+def _stands(seen: Sequence[Finding]) -> str:
+    """The line over the cautions: how many findings stood every check, and which did not."""
     if not seen:
-        return
-    st.subheader(t("In words"))
-    for one in seen:
-        st.markdown(
-            f"**{words.plain(sentences.label(one))}** ({t(one.grade)}). "
-            + sentences.goes_with(one, result.standard, horizon=result.horizon)
+        return t("How sure is this?")
+    doubted = [one for one in seen if believed.doubts_of(one)]
+    if not doubted:
+        return tn(
+            len(seen),
+            "How sure is this? The one finding stands every check",
+            "How sure is this? All {n} findings stand every check",
         )
-    st.markdown(t("A miss goes with returns; whether it makes them, only a change that is followed up can show."))
-    cautions.show_for_steps(result.standard.step_of(one.factor) for one in seen)
-
-
-def _cannot_tell(unknown: Sequence[Finding]) -> None:
-    st.subheader(t("Cannot tell yet"))
-    if not unknown:
-        st.markdown(
-            t("Nothing: for every step that could plausibly be behind it, a large difference would have shown.")
-        )
-        return
-    st.markdown(
-        t(
-            "{n} pairs of step and defect. This is not “no effect”: the records cannot settle it either "
-            "way. More months, or fewer gaps in the log, will tell. What it would take: until a pair, looked "
-            "at by itself, would show {odds:g} times the odds four times in five. Where the records are long "
-            "enough for that and still do not settle it, a smaller difference stays possible.",
-            n=len(unknown),
-            odds=LARGE,
-        )
-    )
-    frame.table([sentences.unknown_row(one) for one in sorted(unknown, key=sentences.soonest_first)])
-
-
-def _together(result: flow.Analysis) -> None:
-    st.subheader(t("Together"))
-    closer.on_request(
-        lambda asked: state.interactions(result, asked=asked),
-        _pairs_together,
-        button=t("Compare misses two by two"),
-        key="compare_two",
-        brings=t(
-            "Which two misses on one restoration go with more returns together than each by itself? Some ten seconds."
-        ),
+    return t(
+        "How sure is this? {stand} of {n} findings stand every check; not so: {names}",
+        stand=len(seen) - len(doubted),
+        n=len(seen),
+        names=words.plain(words.listed(sentences.coded(one) for one in doubted)),
     )
 
 
-def _pairs_together(found: Interactions | None) -> None:
-    if found is None:
-        return
-    told = [one for one in found.tested if one.found]
-    if not found.tested:
-        none = t("No two requirements that may bring about the same defect have enough returns to be compared.")
-        st.markdown(f"**{none}**")
-    elif told:
-        act = tn(
-            len(told), "{n:,} pair of {of} act together.", "{n:,} pairs of {of} act together.", of=len(found.tested)
-        )
-        st.markdown(f"**{act}**")
-        frame.table([_together_row(one) for one in told], whole=True)
-        st.markdown("\n".join(f"- {words.plain(one.sentence)}" for one in told))
-    else:
-        none = tn(
-            len(found.tested), "None of {n:,} pair acts together clearly.", "None of {n:,} pairs acts together clearly."
-        )
-        st.markdown(f"**{none}**")
-    st.markdown(words.plain(found.sentence))
-
-
-def _together_row(one: Together) -> dict[str, object]:
-    return {
-        t("both missed"): t("{first} and {second}", first=one.first, second=one.second),
-        t("defect"): words.defect(one.defect),
-        t("odds ratio, both (95 %)"): words.interval(one.odds_both),
-        t("first alone"): words.interval(one.odds_first),
-        t("second alone"): words.interval(one.odds_second),
-        t("both missed: returned"): words.part_of(one.both.returns, one.both.restorations),
-        "q": words.figure(one.q, digits=3),
-    }
-
-
-def _another_model(result: flow.Analysis) -> None:
-    st.subheader(t("Would another kind of model see more?"))
-    closer.on_request(
-        lambda asked: state.cross_checks(result, asked=asked),
-        _model_by_model,
-        button=t("Compare with boosted trees"),
-        key="compare_trees",
-        brings=t("Boosted trees find what a step does only together with others. Some ten seconds."),
-    )
-
-
-def _model_by_model(found: Sequence[CrossCheck] | None) -> None:
-    if found is None:
-        return
-    if not found:
-        st.markdown(
-            t("No defect has 15 returns among the older and among the younger deliveries: too few to judge by.")
-        )
-        return
-    better = [words.defect_within(one.defect) for one in found if one.trees_win]
-    said = (
-        t(
-            "For {better} the trees see something that the model here misses: read with care.",
-            better=words.listed(better),
-        )
-        if better
-        else t("No: for no defect do boosted trees tell returns apart clearly better.")
-    )
-    st.markdown(f"**{said}**")
-    frame.table(
-        [
-            {
-                t("defect"): words.defect(one.defect),
-                t("right by the model here"): words.chance(one.logistic),
-                t("right by boosted trees"): words.chance(one.trees),
-                t("trees clearly better"): t("yes") if one.trees_win else t("no"),
-                t("returns, older deliveries (n)"): one.returns_fitted,
-                t("returns, younger deliveries (n)"): one.returns_judged,
-            }
-            for one in found
-        ],
-        whole=True,
-    )
-    st.caption(
-        t(
-            "Both learn from the older deliveries and are tried on the younger ones. Right: how "
-            "often, of two restorations in the same month of service, the one that came back was "
-            "given the greater risk; 50 % is chance."
-        )
-    )
-
-
-def _controls(alarms: Sequence[Finding]) -> None:
-    if not alarms:
-        return
-    st.subheader(t("Checks that raise a question"))
-    st.markdown(
-        t(
-            "These pairs go together although the step is not thought to be able to bring the defect "
-            "about. Something else (who works when, how the log is kept) may be behind them, and "
-            "behind other findings too."
-        )
-    )
-    frame.table(
-        [
-            {
-                t("requirement"): one.factor,
-                t("defect"): words.defect(one.defect),
-                t("odds ratio (95 %)"): words.interval(one.adjusted.odds_ratio),
-                t("missed: returned"): words.part_of(one.counts.returns_missed, one.counts.missed),
-                "q": words.figure(one.q, digits=3),
-            }
-            for one in alarms
-        ]
-    )
-
-
-def _how_sure(result: flow.Analysis, told: Sequence[Finding]) -> None:
+def _how_sure(result: flow.Analysis, told: Sequence[Finding], seen: Sequence[Finding]) -> None:
     tested = len(result.findings)
     frame.how_sure(
         (
@@ -316,5 +257,6 @@ def _how_sure(result: flow.Analysis, told: Sequence[Finding]) -> None:
                 for grade, said in words.GRADES.items()
                 if any(one.grade == grade for one in told)
             ),
-        )
+        ),
+        folded=_stands(seen),
     )

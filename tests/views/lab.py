@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
+import pandas as pd
 from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
@@ -13,7 +14,17 @@ from remakes.records.store import open_store
 from remakes.views import jobs, state
 from tests.shared_labs import build_clear_lab, build_small_lab
 
-__all__ = ["PAGES", "ROLES", "build_clear_lab", "build_small_lab", "open_page", "put_on_shelf", "texts"]
+__all__ = [
+    "PAGES",
+    "ROLES",
+    "build_clear_lab",
+    "build_small_lab",
+    "folded",
+    "open_page",
+    "put_on_shelf",
+    "table_with",
+    "texts",
+]
 
 # Each page that is opened asks every installed package whether it brings components of its own: half a second each
 # time, and the answer stays.
@@ -45,6 +56,22 @@ def put_on_shelf(lab: Path, result: flow.Analysis) -> None:
     topic = ("analysis", store.url, state.HORIZON)
     jobs.shelf().latest(topic, store.figures_version(), lambda _tell: result)
     store.close()
+
+
+def table_with(app: AppTest, column: str) -> pd.DataFrame:
+    """The first table of the page with this column, as it reads: a table of text has signs made safe in its cells."""
+
+    def read(cell: object) -> object:
+        return cell.replace("\\", "").replace("\N{NO-BREAK SPACE}", " ") if isinstance(cell, str) else cell
+
+    wrapped = [one.value.rename(columns=read).map(read) for one in app.table]
+    found: pd.DataFrame = next(one for one in (*(one.value for one in app.dataframe), *wrapped) if column in one)
+    return found
+
+
+def folded(app: AppTest, begins: str) -> str:
+    """The line over what is folded away that begins so."""
+    return str(next(one.label for one in app.expander if one.label.startswith(begins)))
 
 
 def texts(app: AppTest) -> str:

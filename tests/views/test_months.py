@@ -9,15 +9,15 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from remakes.records.harm import HarmReport
 from remakes.trends.months.report_months import ReportMonths
-from remakes.views import cautions, state
+from remakes.views import cautions, months, state
 from remakes.views.month_parts import wording
 from tests import sample_months as sample
-from tests.views.lab import open_page, texts
+from tests.views.lab import open_page, table_with, texts
 
 PARTS = ("Is it different?", "What changed", "Deliveries", "Still to be entered", "Lots and machines", "At the bench")
 
@@ -59,11 +59,6 @@ def control(page: AppTest, key: str) -> Any:
     return next(one for one in page.get("button_group") if one.key == key)
 
 
-def with_column(page: AppTest, column: str) -> pd.DataFrame:
-    found: pd.DataFrame = next(one.value for one in page.dataframe if column in one.value)
-    return found
-
-
 def charts_of(page: AppTest) -> int:
     return len(page.get("arrow_vega_lite_chart") or page.get("vega_lite_chart"))
 
@@ -73,7 +68,7 @@ def test_the_first_part_answers_whether_the_month_is_different_and_since_when(sh
     said = texts(page)
     assert page.header[0].value == "More returns than expected, most likely since May 2026."
     assert "July 2026: 19 returns; 10.2 were to be expected, 3 to 18 is common variation: above the limit" in said
-    table = with_column(page, "restoration-months in service").set_index("month")
+    table = table_with(page, "restoration-months in service").set_index("month")
     assert table.loc["2026-07", "against its limits"] == "above the limit, slow rise"
     assert table.loc["2026-08", "against its limits"] == "still coming in"
     assert table.loc["2025-01", "against its limits"] == "not judged"
@@ -82,7 +77,7 @@ def test_the_first_part_answers_whether_the_month_is_different_and_since_when(sh
     assert "2 such series are looked at each month; together they give one false signal in about 24 months" in said
     assert "“slow rise”: month by month" in said
     assert "cause" not in said
-    by_defect = with_column(page, "defect")
+    by_defect = table_with(page, "defect")
     assert list(by_defect["defect"]) == ["Chipping"]
 
 
@@ -93,18 +88,37 @@ def test_a_month_still_coming_in_is_not_judged_in_words(show: Callable[..., AppT
     assert "As things stand now: More returns than expected" in texts(page)
 
 
-def test_harm_stands_first_and_apart_from_the_figures(show: Callable[..., AppTest]) -> None:
-    harm = (("Q17", "R00017", date(2026, 7, 3), "debonding"),)
-    page = show("Is it different?", sample.review(harm=harm))
-    assert page.error[0].value == f"1 return is marked as possible harm in July 2026. {cautions.HARM}"
-    assert page.dataframe[0].value["return"].tolist() == ["Q17"]
-    assert "no=R00017" in page.dataframe[0].value["restoration"][0]
+def test_harm_stands_first_on_one_line_and_apart_from_the_figures(
+    show: Callable[..., AppTest], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = HarmReport(
+        return_id="Q17",
+        restoration_id="R00017",
+        reported_on=date(2026, 7, 3),
+        defects=("debonding",),
+        is_open=True,
+    )
+    reports = [one, replace(one, return_id="Q18"), replace(one, return_id="Q19", is_open=False)]
+    reports.append(replace(one, return_id="Q20", reported_on=date(2026, 6, 30)))
+    monkeypatch.setattr(months, "harm_reports", lambda _store: tuple(reports))
+    page = show("Is it different?")
+    assert [said.value for said in page.error] == [
+        "2 reports of possible harm in July 2026 are open: see Today. "
+        "1 report of possible harm in July 2026 was dealt with."
+    ]
+    assert "R00017" not in texts(page)
+    reports[:2] = []
+    page = show("Is it different?")
+    assert not page.error
+    assert page.info[0].value == "1 report of possible harm in July 2026 was dealt with."
+    reports[:1] = []
+    assert not show("Is it different?").info
 
 
 def test_deliveries_tell_mature_from_young(show: Callable[..., AppTest]) -> None:
     page = show("Deliveries")
     assert "Of the 50 restorations delivered in April 2026, the latest month in service long enough" in texts(page)
-    ages = with_column(page, "time in service").set_index("delivered in")
+    ages = table_with(page, "time in service").set_index("delivered in")
     assert ages.loc["2026-08", "time in service"] == "still too young"
     assert ages.loc["2026-08", "share (95 % interval)"] == "nobody observed so long"
     assert ages.loc["2026-04", "time in service"] == "long enough"
@@ -118,7 +132,7 @@ def test_what_is_still_to_be_entered_has_its_range_and_its_record(show: Callable
     said = texts(page)
     assert page.header[0].value == "August 2026: 9 returns entered, 3 (1 to 7) still to be entered."
     assert "92 % of the ranges held what came" in said
-    table = with_column(page, "entered so far (n)").set_index("month")
+    table = table_with(page, "entered so far (n)").set_index("month")
     assert table.loc["2026-08", "still to be entered (90 % range)"] == "3.4 (1.0 to 7.0)"
     assert table.loc["2026-07", "still to be entered (90 % range)"] == "nothing"
     assert len(table) == 6
@@ -128,7 +142,7 @@ def test_what_changed_shows_parts_that_add_up(show: Callable[..., AppTest]) -> N
     page = show("What changed")
     said = texts(page)
     assert "Compared: May 2026 to July 2026 (57 returns) with February 2026 to April 2026 (29 returns)." in said
-    table = with_column(page, "goes with").set_index("goes with")
+    table = table_with(page, "goes with").set_index("goes with")
     assert table.loc["misses: Left for 3 minutes", "returns (95 % range)"] == "+9.0 (+3.0 to +15.0)"
     assert (table.index[0], table.index[-1]) == ("the whole difference", "rest: chance")
     assert charts_of(page) == 1
@@ -149,14 +163,14 @@ def test_a_lot_that_stands_out_leads_to_the_restorations_made_with_it(
     said = texts(page)
     assert asked == [("lot", "L07", "bonding")]
     assert "2 restorations made with bonding lot L07; 1 still in service, 1 of these never came back" in said
-    table = with_column(page, "in service")
+    table = table_with(page, "in service")
     assert [one.split("no=")[1] for one in table["restoration"]] == ["R00002", "R00001"]
     assert list(table["with"]) == ["", "Debonding and Chipping"]
     assert "Quarantine and check" in [one.value for one in page.subheader]
     assert "To start a conversation" in " ".join(one.label for one in page.expander).replace("to start", "To start")
-    every = next(one.value for one in page.dataframe if "made with" in one.value)
+    every = table_with(page, "made with")
     assert every.loc[1, "q"] == "not tested"
-    assert "T0" not in "".join(one.value.to_string() for one in page.dataframe)
+    assert "T0" not in "".join(one.value.to_string() for one in (*page.dataframe, *page.table))
 
 
 def concerned(number: str, *, in_service: bool) -> Any:
@@ -189,10 +203,10 @@ def test_the_bench_puts_requirements_with_a_signal_first(show: Callable[..., App
     page = show("At the bench")
     said = texts(page)
     assert (
-        "1 of 2 requirements stand out at the bench in July 2026: bond_wait (missed: above the limit)."
-        in said.replace("\\", "")
+        "1 of 2 requirements stand out at the bench in July 2026: “Left to react for 3 minutes” (bond_wait): missed: "
+        "above the limit." in said.replace("\\", "")
     )
-    table = with_column(page, "asks for")
+    table = table_with(page, "asks for")
     assert list(table["requirement"]) == ["bond_wait", "grit_uses"]
     assert list(table["this month"]) == ["missed: above the limit", "within the limits"]
     assert "Left to react for 3 minutes" in said
@@ -204,7 +218,7 @@ def test_the_bench_puts_requirements_with_a_signal_first(show: Callable[..., App
 @pytest.mark.parametrize("part", PARTS)
 def test_a_small_lab_reads_what_is_missing_and_sees_counts(part: str, show: Callable[..., AppTest]) -> None:
     page = show(part, sample.review(enough=False))
-    said = texts(page) + "".join(one.value.to_string() for one in page.dataframe)
+    said = texts(page) + "".join(one.value.to_string() for one in (*page.dataframe, *page.table))
     assert "nan" not in said.split()
     missing = {
         "Is it different?": "8 returns in the months before; 10 are needed",
@@ -214,7 +228,7 @@ def test_a_small_lab_reads_what_is_missing_and_sees_counts(part: str, show: Call
         "At the bench": "3 months with 10 records; 6 are needed",
     }
     assert missing.get(part, "") in said.replace("\\", "")
-    assert page.dataframe or part == "What changed"
+    assert page.dataframe or page.table or part == "What changed"
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -255,7 +269,7 @@ def test_the_small_lab_itself_shows_every_part(part: str, small_lab: Path) -> No
     assert "How sure is this?" in [one.value for one in page.subheader] or "cannot be said" in said
     assert not {"nan", "inf"} & set(said.split())
     if part == "Deliveries":
-        ages = with_column(page, "time in service")
+        ages = table_with(page, "time in service")
         assert ages.iloc[0]["time in service"] == "still too young"
         assert ages.iloc[-1]["time in service"] == "long enough"
 

@@ -277,6 +277,9 @@ def test_readings_of_one_value_are_said(small: Store) -> None:
     found = preview_limit(same, one, one)
     assert found.heaped
     assert found.commonest == "180"
+    # However it was written down.
+    written = [replace(each, value=("180", "180.0", "180.00")[k % 3]) for k, each in enumerate(same.readings)]
+    assert preview_limit(replace(same, readings=tuple(written)), one, one).commonest_share == found.commonest_share
     assert not preview_limit(replace(year, readings=()), None, one).heaped
 
 

@@ -205,10 +205,19 @@ def test_a_return_is_entered_undone_and_one_of_harm_is_seen_on_today(quality: An
     assert newest(lab, "restoration_id, defect, harm") == ("R00010", "chipping", 1)
     go(quality, "/", "Today")
     quality.get_by_text("1 return is marked as possible harm").first.wait_for()
-    with_harm = quality.get_by_test_id("stDataFrame").first
-    opened = click_first_link(quality, with_harm)
-    opened.get_by_role("heading", name="R00010 was delivered on").wait_for()
-    opened.close()
+    with quality.context.expect_page() as opening:
+        quality.get_by_role("link", name="R00010").click()
+    opening.value.get_by_role("heading", name="R00010 was delivered on").wait_for()
+    opening.value.close()
+    done = quality.get_by_role("textbox", name="What was done?")
+    done.fill("called the dentist at noon, piece kept")
+    done.press("Enter")
+    quality.get_by_text("is dealt with. It stands at the foot").wait_for()
+    sync_api.expect(quality.get_by_text("1 return is marked as possible harm")).to_have_count(0)
+    settle(quality)
+    assert found(lab, "select who, dealt_with, note from harm_notes") == [
+        ("quality Q1", 1, "called the dentist at noon, piece kept")
+    ]
 
 
 def test_a_list_is_looked_at_saved_and_its_restoration_opened(quality: Any, lab: Path) -> None:

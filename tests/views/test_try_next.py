@@ -9,7 +9,6 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -24,7 +23,7 @@ from remakes.views.server import DATABASE_VARIABLE
 from remakes.views.try_parts import wording
 from tests.sample_follow_up import FOUND
 from tests.shared_labs import analysis_of
-from tests.views.lab import open_page, put_on_shelf, texts
+from tests.views.lab import open_page, put_on_shelf, table_with, texts
 
 PARTS = (wording.WORTH, wording.DECIDED, wording.FOLLOWED, wording.TRIAL, wording.LIMITS)
 RULE = JudgingRule(factors=("bond_wait",), defects=("debonding",))
@@ -73,11 +72,6 @@ def quiet(page: AppTest) -> AppTest:
     assert not page.exception
     assert [one.value for one in page.error if "Something went wrong" in one.value] == []
     return page
-
-
-def with_column(page: AppTest, column: str) -> pd.DataFrame:
-    found: pd.DataFrame = next(one.value for one in page.dataframe if column in one.value)
-    return found
 
 
 def control(page: AppTest, key: str) -> Any:
@@ -145,7 +139,7 @@ def test_worth_shows_pictures_break_even_and_what_is_worth_measuring(
     (action,) = clear_result.actions
     assert page.header[0].value.startswith("Start with: “Timer at the bonding bench”.")
     assert charts_of(page) == 2
-    row = with_column(page, "because of").iloc[0]
+    row = table_with(page, "pays in").iloc[0]
     most = action.break_even_cost_per_month
     assert row["may cost a month, EUR (95 %)"] == f"{most.estimate:,.0f} ({most.low:,.0f} to {most.high:,.0f})"
     assert "The lab's own figures" in texts(page)
@@ -154,19 +148,19 @@ def test_worth_shows_pictures_break_even_and_what_is_worth_measuring(
 
 def test_what_if_answers_anew_says_so_and_is_taken_back(clear_lab: Path) -> None:
     page = opened(wording.WORTH)
-    own = with_column(page, "because of")
+    own = table_with(page, "pays in")
     page.slider(key="what_if_kept_up").set_value(50).run()
     quiet(page)
     assert page.slider(key="what_if_each_bond_timer").value == 50
     assert page.header[0].value.startswith("If things were so, start with: “Timer")
     assert "What if, not the lab's own figures: actions kept up at 50" in texts(page)
-    half = with_column(page, "because of")
+    half = table_with(page, "pays in")
     assert not half.equals(own)
     page.slider(key="what_if_return").set_value(0).run()
     assert page.header[0].value == "No step with a finding behind it pays if things were so."
     page.button(key="what_if_reset").click().run()
     quiet(page)
-    assert with_column(page, "because of").equals(own)
+    assert table_with(page, "pays in").equals(own)
     assert "What if, not" not in texts(page)
 
 
@@ -207,7 +201,7 @@ def test_a_decision_lives_from_proposal_to_verdict(writable: Store) -> None:
     page.button(key="propose_bond_timer").click().run()
     one = only(writable)
     assert (one.status, one.history[0].who) == ("proposed", "manager M1")
-    assert one.history[0].note == "Because bond_wait goes with debonding."
+    assert one.history[0].note == "Because “Left to react for 3 minutes” (bond_wait) goes with debonding."
     # The next step is shown at once.
     assert "Proposed: Timer at the bonding bench, number 1." in quiet(page).success[0].value
     assert page.header[0].value == "The one action put up so far is proposed."
@@ -254,7 +248,7 @@ def test_judging_offers_the_verdict_by_the_rule_and_lets_the_manager_differ(
     assert (one.status, one.verdict) == ("judged", "no effect")
     assert one.note == "By the rule: on the way. Looked at the bench as well"
     assert "Judged: Timer at the bonding bench, no effect." in quiet(page).success[0].value
-    assert list(with_column(page, "what was done")["what was done"]) == [
+    assert list(table_with(page, "what was done")["what was done"]) == [
         "proposed",
         "proposed to decided",
         "decided to running",
@@ -356,9 +350,9 @@ def test_did_it_work_gives_the_verdict_its_meaning_and_both_pictures(
     assert "“On the way” means: at the bench it is kept up" in said
     assert "Seen so far: 2.0 months. About 5 more to a verdict" in said
     assert "delivered since 16 March 2026, 3 came back" in said
-    misses = with_column(page, "as the rule asks").set_index("requirement")
+    misses = table_with(page, "as the rule asks").set_index("requirement")
     assert misses.loc["bond_wait", "since (n)"] == "4 of 80"
-    looks = with_column(page, "came back (n)")
+    looks = table_with(page, "came back (n)")
     assert list(looks["came back (n)"]) == [3, 1]
     assert list(looks["a fall is shown at or under"]) == ["0", "no count yet"]
     assert charts_of(page) == 2
@@ -372,7 +366,7 @@ def test_the_page_says_what_the_follow_up_found(writable: Store) -> None:
     found = state.follow_up(only(writable))
     assert page.header[0].value == f"Timer at the bonding bench: {found.verdict}."
     (change,) = found.misses
-    row = with_column(page, "as the rule asks").iloc[0]
+    row = table_with(page, "as the rule asks").iloc[0]
     assert row["since (n)"] == f"{change.missed_after} of {change.recorded_after}"
 
 
@@ -416,7 +410,7 @@ def test_a_trial_is_planned_when_asked_for(clear_lab: Path) -> None:
     assert "How it will be read" in [one.value for one in page.subheader]
     assert "60 %" in page.header[0].value.replace(" ", " ")
     assert COMES_FIRST in said
-    needed = with_column(page, "the trial takes")
+    needed = table_with(page, "the trial takes")
     assert "60 %" in [text.replace(" ", " ") for text in needed["if returns fell by"]]
 
 
@@ -438,7 +432,7 @@ def test_a_trial_shows_who_works_how_in_which_week(
     assert plan.calendar
     monkeypatch.setattr(state, "trial_plan", lambda *_, **__: plan)
     page = opened(wording.TRIAL)
-    weeks = with_column(page, "week")
+    weeks = table_with(page, "week")
     groups = [name for name in weeks if name not in ("week", "from")]
     assert len(groups) == len(plan.groups)
     assert weeks["from"].iloc[0] == plan.starts_on
@@ -467,7 +461,7 @@ def test_limits_are_compared_when_asked_for_and_laxer_ones_not_proposed(
     page.button(key="compare_bond_wait_debonding").click().run()
     quiet(page)
     assert asked == [(True, clear_result.records_version, "bond_wait", "debonding")]
-    table = with_column(page, "it is").set_index("limit")
+    table = table_with(page, "it is").set_index("limit")
     assert list(table["flagged a month"]) == [f"{one.flagged_per_month:.1f}" for one in study.points]
     laxer = [one for one in study.points if one.standing == "laxer"]
     assert laxer
@@ -515,9 +509,9 @@ def test_a_plan_is_kept_and_stands_in_the_list(writable: Store, clear_result: fl
     assert "Kept: Timer, every other week." in quiet(page).success[0].value
     (kept,) = list_plans(writable)
     assert (kept.title, kept.starts_on, kept.kept_by) == ("Timer, every other week", first, "manager M1")
-    listed = with_column(page, "stands")
+    listed = table_with(page, "stands")
     assert list(listed["stands"]) == ["not begun"]
-    changes = with_column(page, "works from then on")
+    changes = table_with(page, "works from then on")
     spans = flow.kept_trial(kept).calendar
     assert len(changes) == len(spans)
     assert set(changes["works from then on"]) == {"with the action", "without"}
@@ -542,7 +536,7 @@ def test_a_running_trial_shows_its_log_and_no_difference(writable: Store, clear_
     assert "Too early, until returns are entered up to" in said
     assert "both sides together" in said
     assert "Is the log it needs being kept?" in said
-    log = with_column(page, "share not recorded")
+    log = table_with(page, "share not recorded")
     assert log["with the action (n)"].sum() + log["without (n)"].sum() > 100
     assert [key for key in (button.key for button in page.button) if key == f"read_{one.plan_id}"] == []
     assert "Returns with the action to returns without" not in said
@@ -552,13 +546,13 @@ def test_a_running_trial_shows_its_log_and_no_difference(writable: Store, clear_
 def test_a_trial_at_its_end_is_read_once_and_leads_to_a_decision(writable: Store, clear_result: flow.Analysis) -> None:
     one = kept_trial(writable, clear_result)
     page = opened(wording.TRIAL)
-    assert list(with_column(page, "stands")["stands"]) == ["to be read"]
+    assert list(table_with(page, "stands")["stands"]) == ["to be read"]
     page.button(key=f"read_{one.plan_id}").click().run()
     quiet(page)
     (read,) = list_plans(writable)
     assert read.reading is not None
     assert read.reading["sentence"] in texts(page).replace("\\", "")
-    sides = with_column(page, "side")
+    sides = table_with(page, "side")
     assert list(sides["returns"]) == read.reading["returns"]
     assert f"read_{one.plan_id}" not in [button.key for button in page.button]
     assert f"save_give_up_{one.plan_id}" not in [button.key for button in page.button]
@@ -609,7 +603,7 @@ def test_a_decided_action_is_postponed_with_its_verdict(writable: Store) -> None
     after = only(writable)
     assert (after.status, after.starts_on, after.due_on) == ("decided", later, date.today() + timedelta(days=382))
     assert after.rule == before.rule
-    assert list(with_column(page, "what was done")["what was done"])[-1] == "postponed"
+    assert list(table_with(page, "what was done")["what was done"])[-1] == "postponed"
 
 
 def test_a_day_that_is_no_day_or_too_short_a_time_is_refused(writable: Store) -> None:

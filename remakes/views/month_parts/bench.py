@@ -30,7 +30,7 @@ def show(review: flow.MonthReview, _defect: str) -> None:
         frame.answer(t("Nothing at the bench can be compared yet: no requirement applies to a delivered restoration."))
         return
     factors = sorted(review.process, key=lambda one: _urgency(one, review.month))
-    frame.answer(_answer(factors, review.month))
+    frame.answer(_answer(factors, review))
     rows = [_factor_row(one, review) for one in factors]
     frame.table(rows)
     st.caption(
@@ -40,7 +40,7 @@ def show(review: flow.MonthReview, _defect: str) -> None:
         )
     )
     downloads.offer_csv(rows, name=f"bench_{review.month}")
-    factor = _picked(factors)
+    factor = _picked(factors, review.standard)
     if factor is not None:
         _closely(factor, review)
     _how_sure(factors)
@@ -68,9 +68,13 @@ def _urgency(one: ProcessFactor, month: str) -> tuple[bool, bool, bool]:
     return not _signals(one, [month]), not _signals(one, _recent(one, month)), not one.enough
 
 
-def _answer(factors: Sequence[ProcessFactor], month: str) -> str:
-    named = words.month(month)
-    found = [f"{one.factor} ({', '.join(_signals(one, [month]))})" for one in factors if _signals(one, [month])]
+def _answer(factors: Sequence[ProcessFactor], review: flow.MonthReview) -> str:
+    month, named = review.month, words.month(review.month)
+    found = [
+        t("{requirement}: {signals}", requirement=words.named(review.standard, one.factor), signals=", ".join(signals))
+        for one in factors
+        if (signals := _signals(one, [month]))
+    ]
     judged = sum(one.enough for one in factors)
     if found:
         more = len(found) - 3
@@ -97,8 +101,9 @@ def _factor_row(one: ProcessFactor, review: flow.MonthReview) -> dict[str, objec
     month = next((each for each in one.months if each.month == review.month), None)
     says = _asks_for(review.standard, one.factor)
     if month is None:
-        return {t("requirement"): one.factor, t("this month"): t("none delivered"), t("asks for"): says}
+        return {t("asks for"): says, t("requirement"): one.factor, t("this month"): t("none delivered")}
     return {
+        t("asks for"): says,
         t("requirement"): one.factor,
         t("this month"): _stands(_signals(one, [month.month]), judged=_judged(month)),
         t("missed (n)"): words.part_of(month.missed, month.recorded),
@@ -107,7 +112,6 @@ def _factor_row(one: ProcessFactor, review: flow.MonthReview) -> dict[str, objec
         t("not recorded (n)"): words.part_of(month.not_recorded, month.restorations),
         t("limits, not recorded"): _limits(month.gap_low, month.gap_high),
         t("just before"): ", ".join(dict.fromkeys(_signals(one, _recent(one, month.month)))),
-        t("asks for"): says,
     }
 
 
@@ -135,9 +139,16 @@ def _limits(low: float, high: float) -> str:
     return t("{low} to {high}", low=words.per_cent(low), high=words.per_cent(high))
 
 
-def _picked(factors: Sequence[ProcessFactor]) -> ProcessFactor | None:
+def _picked(factors: Sequence[ProcessFactor], standard: ProcessStandard) -> ProcessFactor | None:
     names = [one.factor for one in factors]
-    picked = st.selectbox(t("Requirement, month by month"), names, key="requirement", bind="query-params")
+    picked = frame.pick(
+        t("Requirement, month by month"),
+        names,
+        key="requirement",
+        named=lambda one: words.named(standard, one),
+        first=names[0],
+        in_address=str,
+    )
     return next((one for one in factors if one.factor == picked), None)
 
 

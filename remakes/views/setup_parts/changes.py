@@ -30,6 +30,7 @@ _TABLES: Final = {
     "settings": later("settings and costs"),
     "decisions": later("decisions"),
     "trial_plans": later("trials"),
+    "harm_notes": later("harm dealt with"),
     "people": later("people and copies"),
     "open_work": later("work at the bench"),
     "bench_readings": later("readings at the bench"),
@@ -56,6 +57,7 @@ _DONE: Final = (
     later("change work"),
     later("correct requirement"),
     later("correct return"),
+    later("deal with harm"),
     later("decide action"),
     later("deliver"),
     later("delivered by import"),
@@ -74,6 +76,7 @@ _DONE: Final = (
     later("let go"),
     later("link remake"),
     later("move bench readings"),
+    later("open harm again"),
     later("postpone action"),
     later("propose action"),
     later("read trial"),
@@ -281,7 +284,7 @@ def _download(filters: Filters) -> None:
     columns = ("number", "at_utc", "who", "what", "table", "key", "restoration", "before", "after", "besides")
 
     def content() -> bytes:
-        return downloads.as_csv([_plain_row(one) for one in every_change(records(), filters)], columns=columns)
+        return downloads.as_csv([one.as_row() for one in every_change(records(), filters)], columns=columns)
 
     st.download_button(
         t("Download what fits as CSV"),
@@ -291,19 +294,3 @@ def _download(filters: Filters) -> None:
         key="log_csv",
         on_click="ignore",
     )
-
-
-def _plain_row(one: Change) -> dict[str, object]:
-    touched = one.before_and_after()
-    return {
-        "number": one.number,
-        "at_utc": one.at.isoformat(sep=" ", timespec="seconds"),
-        "who": one.who,
-        "what": one.what,
-        "table": one.table,
-        "key": one.key,
-        "restoration": one.restoration,
-        "before": "; ".join(f"{name}: {before}" for name, before, _ in touched),
-        "after": "; ".join(f"{name}: {after}" for name, _, after in touched),
-        "besides": one.told(),
-    }

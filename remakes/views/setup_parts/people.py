@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import streamlit as st
 
@@ -45,10 +45,10 @@ def _row(one: Person) -> dict[str, object]:
     return {
         t("code"): one.code,
         t("roles"): ", ".join(role_name(role) for role in one.roles),
-        t("here since"): _day(one.since),
+        t("here since"): _here(one.since),
         t("last seen"): _ago(one.last_seen),
         t("password"): t("to be changed") if one.must_change else t("own"),
-        t("left"): _day(one.left_at) if one.left_at else "",
+        t("left"): _here(one.left_at).isoformat() if one.left_at else "",
     }
 
 
@@ -83,7 +83,7 @@ def _described(one: Person) -> dict[str, object]:
     return {
         t("roles"): ", ".join(role_name(role) for role in one.roles),
         t("password"): t("to be changed") if one.must_change else t("own"),
-        t("left"): _day(one.left_at) if one.left_at else "",
+        t("left"): _here(one.left_at).isoformat() if one.left_at else "",
         t("version"): str(one.version),
     }
 
@@ -190,8 +190,13 @@ def _add() -> None:
         save(opened, work)
 
 
+def _here(moment: datetime) -> date:
+    """The day of a moment, by the clock of this machine; in a table it stands so, and sorts."""
+    return moment.replace(tzinfo=UTC).astimezone().date()
+
+
 def _day(moment: datetime) -> str:
-    return words.day(moment.replace(tzinfo=UTC).astimezone().date())
+    return words.day(_here(moment))
 
 
 def _ago(moment: datetime | None) -> str:

@@ -60,7 +60,7 @@ def _keep(plan: TrialPlan, key: str) -> None:
         kept = keep_plan(state.store(), plan, st.session_state[key], who)
         st.session_state[_PICKED] = kept.plan_id
         return t(
-            "Kept: {title}. It begins on {day} and is read on {last}.",
+            "Kept: {title}. It begins on {day} and is read after {last}, its last day.",
             title=words.plain(kept.title),
             day=words.day(kept.starts_on),
             last=words.day(kept.ends_on),

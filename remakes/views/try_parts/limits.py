@@ -36,7 +36,12 @@ def show() -> None:
         return
     head = st.container()
     left, right = st.columns(2)
-    factor = left.selectbox(t("Requirement with a number"), factors, key="limit_factor")
+    factor = left.selectbox(
+        t("Requirement with a number"),
+        factors,
+        format_func=lambda one: words.named(result.standard, one),
+        key="limit_factor",
+    )
     defects = _defects(result, factor)
     defect = right.selectbox(t("Defect"), defects, format_func=words.defect, key=f"limit_defect_{factor}")
     st.markdown(t("The requirement: {factor}.", factor=words.plain(words.requirement(result.standard, factor))))

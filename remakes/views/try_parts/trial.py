@@ -87,7 +87,12 @@ def believed_defects(result: flow.Analysis, factor: str) -> list[str]:
 def _wishes(result: flow.Analysis) -> dict[str, Any]:
     left, right = st.columns(2)
     factors = _likeliest_first(result)
-    factor = left.selectbox(t("Requirement whose misses the action removes"), factors, key="trial_factor")
+    factor = left.selectbox(
+        t("Requirement whose misses the action removes"),
+        factors,
+        format_func=lambda one: words.named(result.standard, one),
+        key="trial_factor",
+    )
     defects = right.multiselect(
         t("Defects whose returns are to fall"),
         list(DEFECTS),

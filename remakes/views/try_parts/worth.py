@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 import streamlit as st
@@ -11,6 +11,7 @@ from remakes import charts, flow, words
 from remakes.actions.information import WorthKnowing, worth_knowing
 from remakes.actions.ranking import RankedAction, next_measurement
 from remakes.records.decisions import OPEN, propose
+from remakes.records.requirements import ProcessStandard
 from remakes.texts import t, tn
 from remakes.texts.joining import run_on
 from remakes.views import downloads, frame, sentences, state
@@ -48,8 +49,8 @@ def show() -> None:
     what_if.tell(asked, result.currency)
     _pictures(ranked, result.currency)
     rows = [_row(action, result.currency) for action in ranked]
-    frame.table(rows, whole=True)
-    _each(ranked, state.decisions())
+    frame.table([_shown(row) for row in rows], whole=True)
+    _each(ranked, state.decisions(), result.standard)
     _worth_measuring(measures, result)
     show_for_factors(result.standard, (factor for action in ranked for factor, _ in action.because))
     _how_sure(asked.horizon)
@@ -129,8 +130,11 @@ def _pictures(ranked: Sequence[RankedAction], currency: str) -> None:
 
 def _row(action: RankedAction, currency: str) -> dict[str, object]:
     row = sentences.action_row(action, currency)
-    last = {name: row.pop(name) for name in (t("restorations a month"), t("because of"), t("what"))}
-    return row | {
+    first: dict[str, object] = {name: row.pop(name) for name in (t("rank"), t("what"))}
+    last: dict[str, object] = {name: row.pop(name) for name in (t("restorations a month"), t("because of"))}
+    return {
+        **first,
+        **row,
         t("may cost a month, {currency} (95 %)", currency=currency): words.interval(
             action.break_even_cost_per_month, digits=0
         ),
@@ -141,12 +145,18 @@ def _row(action: RankedAction, currency: str) -> dict[str, object]:
     }
 
 
-def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None:
+def _shown(row: Mapping[str, object]) -> dict[str, object]:
+    """A row without what the file has beside it, and the reasons below say in words."""
+    beside = (t("restorations a month"), t("because of"))
+    return {name: value for name, value in row.items() if name not in beside}
+
+
+def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision], standard: ProcessStandard) -> None:
     st.subheader(t("Why, and what speaks against it"))
     under_way = {one.action: one.status for one in decisions if one.status in OPEN}
     for action in ranked:
         left, right = st.columns([3, 1], vertical_alignment="center")
-        said = [_because(action), *action.cautions]
+        said = [_because(action, standard), *action.cautions]
         if action.next_measurement:
             said.append(action.next_measurement.sentence)
         text = " ".join(words.said(one) for one in said if one)
@@ -159,21 +169,25 @@ def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision]) -> None
                 key=f"propose_{action.action}",
                 width="stretch",
                 on_click=_propose,
-                args=(action,),
+                args=(action, standard),
             )
 
 
-def _because(action: RankedAction) -> str:
+def _because(action: RankedAction, standard: ProcessStandard) -> str:
     links = words.listed(
-        t("{factor} goes with {defect}", factor=factor, defect=words.defect_within(defect))
-        for factor, defect in action.because
+        t(
+            "{factor} goes with {defect}",
+            factor=words.named(standard, factor),
+            defect=words.listed(words.defect_within(defect) for one, defect in action.because if one == factor),
+        )
+        for factor in dict.fromkeys(factor for factor, _ in action.because)
     )
     return t("Because {links}.", links=links) if links else ""
 
 
-def _propose(action: RankedAction) -> None:
+def _propose(action: RankedAction, standard: ProcessStandard) -> None:
     def write(who: str) -> str:
-        made = propose(state.store(), action=action.action, who=who, note=_because(action))
+        made = propose(state.store(), action=action.action, who=who, note=_because(action, standard))
         show_next(made, backed={defect for _, defect in action.because})
         return t(
             "Proposed: {title}, number {decision_id}. It is to be decided next.",
@@ -195,7 +209,7 @@ def _worth_measuring(measures: Sequence[WorthKnowing], result: flow.Analysis) ->
         )
         return
     st.markdown(words.said(measures[0].sentence))
-    rows = [_measure_row(one, result.currency) for one in measures]
+    rows = [_measure_row(one, result) for one in measures]
     frame.table(rows, whole=True)
     st.caption(
         t(
@@ -206,9 +220,10 @@ def _worth_measuring(measures: Sequence[WorthKnowing], result: flow.Analysis) ->
     )
 
 
-def _measure_row(one: WorthKnowing, currency: str) -> dict[str, object]:
-    months = one.months_needed
+def _measure_row(one: WorthKnowing, result: flow.Analysis) -> dict[str, object]:
+    months, currency = one.months_needed, result.currency
     return {
+        t("what it says"): words.requirement(result.standard, one.factor),
         t("requirement"): one.factor,
         t("worth up to, {currency} a month", currency=currency): words.figure(one.value_per_month, digits=1),
         t("what to do"): t("record the reading every time") if one.log_it else t("go on recording as now"),

@@ -1,0 +1,103 @@
+"""Rows as a table that is read whole: wrapped text where a grid would hide columns, and a sign where that is no cure.
+
+A grid can be sorted and searched, but its headings and cells stay on one line: what is wider than its place is cut off.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date
+from math import isnan
+from numbers import Integral, Real
+from typing import Any, Final
+
+import pandas as pd
+import streamlit as st
+
+from remakes import words
+from remakes.texts import Said, t
+
+__all__ = ["as_frame", "as_said", "is_too_wide", "sign", "table"]
+
+Rows = Sequence[Mapping[str, object]]
+
+#: Pixels that a table has on a screen of 1,280 with the menu open.
+_PLACE: Final = 900
+#: Pixels of a letter, and around the text of a cell; measured on the toolkit's grid.
+_LETTER, _AROUND = 6.2, 18
+#: More columns than this do not fit as wrapped text either; of more rows than this one wants to sort and to search.
+_MOST_COLUMNS, _MOST_ROWS = 14, 60
+#: Pixels of a table of text that is not shown whole, and how many rows are.
+_TALL, _FEW = 480, 8
+#: The toolkit shows a bar only while the pointer is over the table; the words are for screens that hide bars.
+_STYLE: Final = """<style>
+[data-testid="stDataFrame"] .dvn-scroller, [data-testid="stTable"], [data-testid="stTable"] *
+  {scrollbar-color: rgba(128, 128, 128, .8) transparent}
+[data-testid="stTable"] th, [data-testid="stTable"] td {min-width: 4rem; vertical-align: top}
+@media (min-width: 769px) {.stMainBlockContainer {padding: 3rem 2rem 4rem}}
+.stElementContainer:has(> [data-more])::after, .stElementContainer:has(> div > [data-more])::after
+  {content: %s; display: block; text-align: right; font-size: .875rem}
+</style>"""
+_SCRIPT: Final = """<script>(() => {
+  if (window.remakesTables) return;
+  window.remakesTables = true;
+  const look = () => document.querySelectorAll('[data-testid="stDataFrame"], [data-testid="stTable"]').forEach(one => {
+    const inner = [one, ...one.querySelectorAll('.dvn-scroller, div')].find(
+      part => part.scrollWidth > part.clientWidth + 2 && getComputedStyle(part).overflowX !== 'visible');
+    one.toggleAttribute('data-more', !!inner && inner.scrollWidth - inner.clientWidth - inner.scrollLeft > 8);
+  });
+  let waiting;
+  const soon = () => { clearTimeout(waiting); waiting = setTimeout(look, 200); };
+  new MutationObserver(soon).observe(document.body, {childList: true, subtree: true});
+  for (const what of ['resize', 'click', 'transitionend']) addEventListener(what, soon);
+  document.addEventListener('scroll', soon, {capture: true, passive: true});
+  soon();
+})()</script>"""
+
+
+def sign() -> None:
+    """Once a page: whichever table has more columns than are seen says so under it, for as long as it has."""
+    said = json.dumps(t("More columns at the right: move the table sideways."))
+    st.html((_STYLE % said) + _SCRIPT, unsafe_allow_javascript=True)
+
+
+def as_frame(rows: Rows) -> pd.DataFrame:
+    """Rows as the toolkit's tables take them."""
+    return pd.DataFrame([{as_said(name): as_said(value) for name, value in row.items()} for row in rows])
+
+
+def table(rows: Rows, *, whole: bool = False) -> None:
+    """Rows as a table; ten or so at a time unless `whole`."""
+    frame = as_frame(rows)
+    if len(frame) <= _MOST_ROWS and len(frame.columns) <= _MOST_COLUMNS and is_too_wide(frame):
+        whole = whole or len(frame) <= _FEW
+        st.table(_as_text(frame), hide_index=True, height="content" if whole else _TALL)
+    else:
+        st.dataframe(frame, hide_index=True, height="content" if whole else "auto", placeholder="")
+
+
+def is_too_wide(frame: pd.DataFrame) -> bool:
+    """Would a grid of these columns hide some of them on a screen of 1,280 pixels?"""
+    wanted = (max(len(str(one)) for one in (name, *frame[name])) for name in frame.columns)
+    return sum(_LETTER * letters + _AROUND for letters in wanted) > _PLACE
+
+
+def _as_text(frame: pd.DataFrame) -> pd.DataFrame:
+    """Cells and headings as they read, safe for a table whose cells are Markdown."""
+    return frame.map(_cell).rename(columns=words.plain)
+
+
+def _cell(value: Any) -> str:
+    if value is None or value is pd.NaT or (isinstance(value, float) and isnan(value)):
+        return ""
+    if isinstance(value, Real) and not isinstance(value, bool):
+        return t("{value:,}", value=int(value)) if isinstance(value, Integral) else t("{value:g}", value=float(value))
+    text = value.isoformat() if isinstance(value, date) else str(value)
+    # A line never begins with the sign for per cent.
+    return words.plain(text).replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+def as_said(value: Any) -> Any:
+    """A sentence in the reader's language, as plain text; anything else as it is."""
+    return str(t(value)) if isinstance(value, Said) else value
