@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
+from typing import Final
 
 from remakes.errors import FileError
+from remakes.records.harm import deal_with_harm, harm_reports
 from remakes.records.importers import import_paths
-from remakes.records.store import open_store
+from remakes.records.store import Store, open_store
 from remakes.texts import t
 
 __all__ = ["build_demo", "demo_files", "demo_title"]
+
+_OPEN_FOR: Final = timedelta(days=90)
+_DONE: Final = "Invented: the dentist was told the same day, and the piece is kept."
 
 
 def demo_files() -> Path:
@@ -68,6 +74,15 @@ def build_demo(url: str, *, progress: Callable[[str, int, int], None] | None = N
             raise FileError(
                 t("The demo lab's own files were refused ({first}). Install the program again.", first=first)
             )
+        _deal_with_old_harm(store)
         return True
     finally:
         store.close()
+
+
+def _deal_with_old_harm(store: Store) -> None:
+    """As in a lab that runs: only what was reported lately is open still."""
+    last = store.observed_until()
+    for one in harm_reports(store):
+        if last is not None and last - one.reported_on > _OPEN_FOR:
+            deal_with_harm(store, one.return_id, done=_DONE, who="demo", version=one.version)
