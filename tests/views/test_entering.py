@@ -18,7 +18,7 @@ from remakes.records.photos import add_photo, list_photos
 from remakes.records.remake_links import unlink_remake
 from remakes.records.store import Store, open_store
 from remakes.views import cautions
-from tests.views.lab import open_page, texts
+from tests.views.lab import open_page, table_with, texts
 
 
 def key(name: str, turn: int = 0) -> str:
@@ -308,7 +308,7 @@ def test_a_photo_is_kept_with_the_return_and_shown(own_lab: Path) -> None:
     (photo,) = list_photos(store, restoration_id="R00001")
     assert photo.return_id == latest_returns(store, limit=1)[0].return_id
     assert "1 photo" in [str(button.label) for button in page.button]
-    assert "photo added" in set(_opened("R00001").dataframe[0].value["what"])
+    assert "photo added" in set(table_with(_opened("R00001"), "what")["what"])
 
 
 def test_what_is_no_photo_stops_the_save(own_lab: Path) -> None:
@@ -354,7 +354,7 @@ def test_the_restoration_page_tells_the_story(own_lab: Path) -> None:
     page = _opened("r00001")
     assert "came back with" in page.header[0].value
     assert "Readings that the standard of that day asks for" in texts(page)
-    table = page.dataframe[0].value
+    table = table_with(page, "what")
     assert list(table.columns) == ["day", "time", "what", "status", "detail", "limit", "who"]
     assert {"delivered", "returned", "photo added"} <= set(table["what"])
     assert {"kept"} <= set(table["status"])

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 
-from remakes.errors import MapError, NotAllowedError, ProcessStandardError
+from remakes.errors import EntryError, MapError, NotAllowedError, ProcessStandardError
 from remakes.records.corrective_actions import ActionsFileError, parse_actions, unknown_factors, write_actions
 from remakes.records.importers.batches import Batch, Saved, batch, save_rows
 from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
@@ -18,6 +18,7 @@ from remakes.records.importers.ledger import Ledger, read_ledger
 from remakes.records.importers.reports import ImportReport, RefusalList, TableReport
 from remakes.records.importers.sources import Source, find_sources
 from remakes.records.importers.tables import resolve_readings
+from remakes.records.observation import set_observed_until
 from remakes.records.permissions import Permission
 from remakes.records.standard import ProcessStandard, StandardFileError, load_standard, parse_standard, write_standard
 from remakes.records.store import Store
@@ -52,7 +53,7 @@ def import_paths(
     column_map : Path or ColumnMap, optional
         Says what foreign files, sheets and columns hold.
     observed_until : date, optional
-        Returns are complete up to here. Kept if every file was saved.
+        Returns are complete up to here. Kept if every file was saved and the day is not still to come.
     accept_good_rows : bool
         Save the good rows of a file although others are refused. Otherwise one refused row keeps its
         whole file out; each sheet of a workbook counts as a file of its own.
@@ -87,12 +88,13 @@ def import_paths(
     found.found.clear()
     ledger = read_ledger(store)
     _refuse_unknown_readings(sources, ledger.standard)
-    intake = _Intake(store, ledger, accept=accept_good_rows, who=who, progress=progress, today=today or date.today())
+    today = today or date.today()
+    intake = _Intake(store, ledger, accept=accept_good_rows, who=who, progress=progress, today=today)
     tables = []
     with _no_search_for_cycles():
         while sources:  # each file's rows are let go of once they are saved
             tables.append(intake.take(sources.pop(0)))
-    notes = [*found.notes, *_state_observed_until(store, observed_until, tables, who)]
+    notes = [*found.notes, *_state_observed_until(store, observed_until, tables, who, today)]
     return ImportReport(tables=tuple(tables), notes=tuple(notes))
 
 
@@ -302,7 +304,7 @@ def _report(
 
 
 def _state_observed_until(
-    store: Store, observed_until: date | None, tables: Sequence[TableReport], who: str
+    store: Store, observed_until: date | None, tables: Sequence[TableReport], who: str, today: date
 ) -> Sequence[str]:
     if observed_until is None:
         return ()
@@ -317,6 +319,9 @@ def _state_observed_until(
             ),
         )
     if store.setting("observed_until") != observed_until.isoformat():
-        with store.writer(may="state the date") as connection:
-            store.put_setting(connection, "observed_until", observed_until.isoformat(), who=who)
+        try:
+            set_observed_until(store, observed_until, who=who, today=today)
+        except EntryError as error:
+            # The files are saved; the day alone is not.
+            return (str(error),)
     return ()

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from typing import Any, Final
+from collections.abc import Callable, Iterator
+from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, Table, func, or_, select, true
 
 from remakes.records import schema
 from remakes.records.importers.batches import KEYS, row_key
-from remakes.texts import later, t, tn
+from remakes.texts import t, tn
 
 __all__ = ["obstacles"]
 
 #: Where the content of a TOML file is kept, as the audit names it when a person changes it.
 _AUDITED_AS = {"standard": ("requirements",), "actions": ("actions",)}
 _MOST_NAMED = 5
-_READINGS: Final = later("{rows:,} readings of {named}")
-_READINGS_TYPED: Final = later("{rows:,} readings entered by a person")
-_RETURNS: Final = later("{rows:,} returns of {named}")
-_RETURNS_TYPED: Final = later("{rows:,} returns entered by a person")
 
 
 def obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
@@ -32,9 +28,9 @@ def obstacles(connection: Connection, one: Row[Any]) -> Iterator[str]:
     if one.table_name == "restorations":
         log = schema.process_log
         written = log.c.import_id.is_(None) & log.c.id.in_(_written_at_bench())
-        yield from _dependents(connection, one, log, (_READINGS, _READINGS_TYPED), but_not=written)
+        yield from _dependents(connection, one, log, _readings, but_not=written)
         yield from _at_bench(connection, one)
-        yield from _dependents(connection, one, schema.returns, (_RETURNS, _RETURNS_TYPED))
+        yield from _dependents(connection, one, schema.returns, _returns)
         yield from _reports_before_former_delivery(connection, one)
     if one.table_name == "returns":
         yield from _photos(connection, one)
@@ -77,7 +73,7 @@ def _dependents(
     connection: Connection,
     one: Row[Any],
     table: Table,
-    texts: tuple[str, str],
+    in_words: Callable[[int, str], str],
     *,
     but_not: ColumnElement[bool] | None = None,
 ) -> Iterator[str]:
@@ -91,11 +87,21 @@ def _dependents(
         .order_by(table.c.import_id)
     )
     for row in found:
-        imported, typed = texts
-        if row.import_id is None:
-            yield t(str(typed), rows=row.rows)
-        else:
-            yield t(str(imported), rows=row.rows, named=_named(row.import_id, row.file))
+        yield in_words(row.rows, _named(row.import_id, row.file) if row.import_id is not None else "")
+
+
+def _readings(rows: int, named: str) -> str:
+    """So many, of an import; of a person where none is named."""
+    if not named:
+        return tn(rows, "{n:,} reading entered by a person", "{n:,} readings entered by a person")
+    return tn(rows, "{n:,} reading of {named}", "{n:,} readings of {named}", named=named)
+
+
+def _returns(rows: int, named: str) -> str:
+    """So many, of an import; of a person where none is named."""
+    if not named:
+        return tn(rows, "{n:,} return entered by a person", "{n:,} returns entered by a person")
+    return tn(rows, "{n:,} return of {named}", "{n:,} returns of {named}", named=named)
 
 
 def _written_at_bench() -> Select[Any]:
@@ -213,7 +219,12 @@ def _later_entries_of_rows(connection: Connection, one: Row[Any]) -> Iterator[st
     touched = dict.fromkeys(own[line.row_key] for line in lines if line.row_key in own)
     if touched:
         named = [_key_in_words(one.table_name, key) for key in touched]
-        yield t("{touched:,} of its rows changed by a person ({some})", touched=len(touched), some=_some(named))
+        yield tn(
+            len(touched),
+            "{n:,} of its rows was changed by a person ({some})",
+            "{n:,} of its rows were changed by a person ({some})",
+            some=_some(named),
+        )
 
 
 def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator[str]:
@@ -224,4 +235,8 @@ def _later_entries_of_content(connection: Connection, one: Row[Any]) -> Iterator
         named.append((audit.c.table_name == "settings") & (audit.c.row_key == "costs"))
     lines = connection.execute(query.where(or_(*named))).all()
     if lines:
-        yield t("{lines:,} changes of the same content by a person", lines=len(lines))
+        yield tn(
+            len(lines),
+            "{n:,} change of the same content by a person",
+            "{n:,} changes of the same content by a person",
+        )

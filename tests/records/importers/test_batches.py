@@ -247,7 +247,7 @@ def test_undo_names_what_depends_on_the_restorations(store: Store, tmp_path: Pat
     words = refused(store, 3)
     assert "3 readings of import 4 (process_log.csv)" in words
     assert "3 returns of import 5 (returns.csv)" in words
-    assert "1 returns entered by a person" in words
+    assert "1 return entered by a person" in words
     assert "Take those back first" in words
 
 
@@ -276,7 +276,7 @@ def test_undo_names_returns_that_a_person_took_back(store: Store, tmp_path: Path
     with store.reader() as connection:
         row_id = connection.scalar(select(schema.returns.c.id).where(schema.returns.c.return_id == "Q2"))
     void_return(store, int(row_id or 0), who="QA", why="wrong crown")
-    assert "1 of its rows changed by a person (Q2 with chipping)" in refused(store, 5)
+    assert "1 of its rows was changed by a person (Q2 with chipping)" in refused(store, 5)
 
 
 def picture() -> bytes:
@@ -309,14 +309,14 @@ def test_undo_of_a_standard_waits_for_later_ones(store: Store, tmp_path: Path) -
     take(store, write(tmp_path / "lab", standard=STANDARD.replace("180", "240")))
     assert "import 2 (standard.toml) changed the same content" in refused(store, 1)
     save_standard(store, parse_standard(STANDARD.replace("180", "300"), file="typed"), who="manager")
-    assert "1 changes of the same content by a person" in refused(store, 2)
+    assert "1 change of the same content by a person" in refused(store, 2)
 
 
 def test_undo_of_actions_waits_for_what_a_person_changed(store: Store, tmp_path: Path) -> None:
     take(store, write(tmp_path / "lab", actions=ACTIONS))
     with store.writer(may="import lists") as connection:
         store.put_setting(connection, "costs", {"per_minute": 2.0, "currency": "EUR"}, who="manager")
-    assert "1 changes of the same content by a person" in refused(store, 1)
+    assert "1 change of the same content by a person" in refused(store, 1)
     actions, costs = parse_actions(ACTIONS.replace("0.9", "0.7"), file="typed")
     save_actions(store, actions, costs, who="manager")
     assert "2 changes of the same content by a person" in refused(store, 1)

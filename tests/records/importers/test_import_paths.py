@@ -638,6 +638,14 @@ def test_observed_until_is_kept_only_if_every_file_was_saved(store: Store, tmp_p
     assert store.data_version() == version
 
 
+def test_a_day_to_come_is_not_taken_for_one_up_to_which_returns_are_complete(store: Store, tmp_path: Path) -> None:
+    good = write(tmp_path / "good", restorations=[restoration("R1")])
+    report = take(store, good, observed_until=date(2036, 10, 31))
+    assert report.ok
+    assert "2036-10-31 is still to come" in report.notes[0]
+    assert store.observed_until() != date(2036, 10, 31)
+
+
 # --- column maps ----------------------------------------------------------------------------------
 
 BENCH_MAP = """
