@@ -13,7 +13,7 @@ on a further defect of the return, opens the report again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Final
@@ -31,10 +31,12 @@ from remakes.texts import t, tn
 __all__ = [
     "KEPT_IN_SIGHT",
     "LONGEST",
+    "YOUNG",
     "HarmChangedError",
     "HarmNote",
     "HarmReport",
     "deal_with_harm",
+    "deal_with_past_harm",
     "harm_notes",
     "harm_reports",
     "harm_version",
@@ -47,6 +49,8 @@ __all__ = [
 LONGEST: Final = 300
 #: How long a report that was dealt with stays in sight.
 KEPT_IN_SIGHT: Final = timedelta(days=365)
+#: Up to this age a report is dealt with by itself.
+YOUNG: Final = timedelta(days=90)
 _MOST_NAMED: Final = 5
 
 
@@ -112,6 +116,13 @@ class HarmReport:
     def month(self) -> str:
         """Of the report, ``2026-10``."""
         return f"{self.reported_on:%Y-%m}"
+
+    def past(self, today: date | None = None) -> bool:
+        """Is it open, came with a list, and lies so far back that it may be dealt with among others of its kind?"""
+        young = self.reported_on >= (today or date.today()) - YOUNG
+        return (
+            self.is_open and not young and self.last is None and self.noted is not None and self.noted.how == "imported"
+        )
 
     @property
     def version(self) -> int:
@@ -224,6 +235,42 @@ def deal_with_harm(store: Store, return_id: str, *, done: str, who: str, version
     _write(store, return_id, note, dealt_with=True, who=who, version=version)
 
 
+def deal_with_past_harm(
+    store: Store, reports: Sequence[HarmReport], *, done: str, who: str, today: date | None = None
+) -> None:
+    """Say of several old reports at once that they were dealt with, all or none.
+
+    For what a lab brings in of the years before it kept these notes: hundreds of open reports would hide the new one.
+
+    Parameters
+    ----------
+    reports : sequence of HarmReport
+        As they were when they were looked at; each must be `past`.
+    today : date, optional
+        Default: the calendar day of this machine.
+
+    Raises
+    ------
+    HarmChangedError
+        Somebody else wrote a note on one of them since.
+    EntryError
+        Nothing was written, or too much; or one of them is not open, or not past.
+    """
+    needed = t("Write what was done, such as whom you told and when; it is kept with the report.")
+    note = note_text(done, t("answer"), needed=needed, most=LONGEST)
+    who = one_line(who, t("pseudonym of who writes this"))
+    with store.writer(may="deal with harm") as connection:
+        for one in reports:
+            if not one.past(today):
+                raise EntryError(
+                    t(
+                        "Return {number} is not one of the past that came with a list: deal with it by itself.",
+                        number=one.return_id,
+                    )
+                )
+            _add(store, connection, one.return_id, note, dealt_with=True, who=who, version=one.version)
+
+
 def open_harm_again(store: Store, return_id: str, *, why: str, who: str, version: int) -> None:
     """Open a report again that was dealt with; what was done stays in the record.
 
@@ -241,19 +288,25 @@ def open_harm_again(store: Store, return_id: str, *, why: str, who: str, version
 
 def _write(store: Store, return_id: str, note: str, *, dealt_with: bool, who: str, version: int) -> None:
     who = one_line(who, t("pseudonym of who writes this"))
-    table = schema.harm_notes
     with store.writer(may="deal with harm") as connection:
-        report = next(iter(_read(connection, return_id=return_id)), None)
-        if report is not None and report.last is not None and report.version != version:
-            raise HarmChangedError(report.last, note)
-        if report is None or report.is_open != dealt_with:
-            raise _misplaced(return_id, report)
-        restoration = report.restoration_id
-        row = {"return_id": return_id, "restoration_id": restoration, "version": version + 1, "dealt_with": dealt_with}
-        connection.execute(table.insert().values(row | {"at": now(), "who": who, "note": note}))
-        detail = {"return_id": return_id, "restoration_id": restoration, "note": note}
-        what = "deal with harm" if dealt_with else "open harm again"
-        store.note(connection, who=who, what=what, table=table.name, key=return_id, detail=detail)
+        _add(store, connection, return_id, note, dealt_with=dealt_with, who=who, version=version)
+
+
+def _add(
+    store: Store, connection: Connection, return_id: str, note: str, *, dealt_with: bool, who: str, version: int
+) -> None:
+    table = schema.harm_notes
+    report = next(iter(_read(connection, return_id=return_id)), None)
+    if report is not None and report.last is not None and report.version != version:
+        raise HarmChangedError(report.last, note)
+    if report is None or report.is_open != dealt_with:
+        raise _misplaced(return_id, report)
+    restoration = report.restoration_id
+    row = {"return_id": return_id, "restoration_id": restoration, "version": version + 1, "dealt_with": dealt_with}
+    connection.execute(table.insert().values(row | {"at": now(), "who": who, "note": note}))
+    detail = {"return_id": return_id, "restoration_id": restoration, "note": note}
+    what = "deal with harm" if dealt_with else "open harm again"
+    store.note(connection, who=who, what=what, table=table.name, key=return_id, detail=detail)
 
 
 def _misplaced(return_id: str, report: HarmReport | None) -> EntryError:

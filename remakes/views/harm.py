@@ -13,8 +13,10 @@ from remakes.errors import RemakesError
 from remakes.records.bench.moments import local_day
 from remakes.records.harm import (
     LONGEST,
+    YOUNG,
     HarmReport,
     deal_with_harm,
+    deal_with_past_harm,
     harm_reports,
     open_harm_again,
     recently_dealt_with,
@@ -95,6 +97,9 @@ def show_open(reports: Sequence[HarmReport]) -> None:
         return
     st.error(t(cautions.HARM), icon=":material/warning:")
     may_write = state.visitor().role != "technician"
+    past = [one for one in still_open if one.past()]
+    if may_write and len(past) > _SIDE_BY_SIDE:
+        _past(past)
     with _room(still_open):
         for one in still_open[:_MOST]:
             _open(one, may_write=may_write)
@@ -146,6 +151,31 @@ def _open(one: HarmReport, *, may_write: bool) -> None:
     st.markdown(" · ".join(parts))
     if may_write:
         _form(one, t("What was done? ({number})", number=one.return_id), t("Dealt with"), _deal)
+
+
+def _past(reports: Sequence[HarmReport]) -> None:
+    """One form for what was brought in of the years before: hundreds of old reports would hide the new one."""
+    line = tn(
+        len(reports),
+        "{n} of them came with a list and is older than {days} days: was it dealt with then?",
+        "{n} of them came with lists and are older than {days} days: were they dealt with then?",
+        days=YOUNG.days,
+    )
+    with st.expander(line):
+        st.caption(
+            t(
+                "Only if you know it: the same words are kept with each of them, and each can be opened again. Oldest "
+                "{first}, latest {last}.",
+                first=words.day(reports[0].reported_on),
+                last=words.day(reports[-1].reported_on),
+            )
+        )
+        with st.form("harm_past_form", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
+            st.text_input(t("What was done about all of these?"), key="harm_past", max_chars=LONGEST)
+            send = partial(_deal_past, "harm_past", tuple(reports))
+            st.form_submit_button(
+                t("All of these are dealt with"), key="harm_past_send", on_click=send, width="content"
+            )
 
 
 def _dealt(one: HarmReport) -> None:
@@ -200,6 +230,18 @@ def _deal(key: str, one: HarmReport) -> None:
             "Return {number} is dealt with. It stands at the foot of this page under “Harm reports dealt with” and can "
             "be opened again there.",
             number=one.return_id,
+        )
+
+    _written(key, write)
+
+
+def _deal_past(key: str, reports: Sequence[HarmReport]) -> None:
+    def write(typed: str, who: str) -> str:
+        deal_with_past_harm(state.store(), reports, done=typed, who=who)
+        return tn(
+            len(reports),
+            "{n} old report is dealt with. It can be opened again at the foot of this page.",
+            "{n} old reports are dealt with. They can be opened again at the foot of this page.",
         )
 
     _written(key, write)

@@ -19,6 +19,7 @@ from remakes.records.harm import (
     HarmChangedError,
     HarmReport,
     deal_with_harm,
+    deal_with_past_harm,
     harm_reports,
     harm_version,
     open_harm_again,
@@ -188,6 +189,34 @@ def test_a_mark_that_a_file_sets_is_told_and_opens_the_report(lab: Store, tmp_pa
     take("no")
     take("yes")
     assert report(lab, "R-7").is_open
+
+
+def test_reports_of_past_years_that_came_with_a_list_are_dealt_with_together_or_not_at_all(
+    lab: Store, tmp_path: Path
+) -> None:
+    rows = "".join(f"R-{number},B-1002,2026-02-{number},chipping,yes\n" for number in (10, 11, 12))
+    file = tmp_path / "returns.csv"
+    file.write_text(f"return_id,restoration_id,reported_on,defect,harm\n{rows}")
+    import_paths(lab, [file], who="quality Q3")
+    enter(lab)
+    old, later = date(2026, 5, 13), date(2026, 9, 1)
+    # Up to ninety days, and what was entered here, each is dealt with by itself.
+    assert [one.past(old) for one in harm_reports(lab)] == [True, True, False, False]
+    assert [one.past(later) for one in harm_reports(lab)] == [True, True, True, False]
+    past = harm_reports(lab)[:3]
+    deal(lab, number="R-12")
+    with pytest.raises(HarmChangedError, match="manager M1 dealt with it meanwhile"):
+        deal_with_past_harm(lab, past, done="known then", who="manager M1", today=later)
+    assert [one.return_id for one in harm_reports(lab) if one.is_open] == ["R-10", "R-11", "R-1"]
+    with pytest.raises(EntryError, match="R-1 is not one of the past"):
+        deal_with_past_harm(lab, [*past[:2], report(lab)], done="known then", who="manager M1", today=later)
+    version = lab.figures_version()
+    deal_with_past_harm(lab, past[:2], done="known then", who="manager M1", today=later)
+    assert [one.return_id for one in harm_reports(lab) if one.is_open] == ["R-1"]
+    assert lab.figures_version() == version
+    last = report(lab, "R-10").last
+    assert last is not None
+    assert (last.note, last.who) == ("known then", "manager M1")
 
 
 def test_what_is_written_is_short_and_not_blank(lab: Store) -> None:

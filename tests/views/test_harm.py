@@ -13,6 +13,7 @@ from remakes import words
 from remakes.records.corrections import correct_return
 from remakes.records.entries import enter_return
 from remakes.records.harm import deal_with_harm, harm_reports, open_harm_again
+from remakes.records.importers import import_paths
 from remakes.records.look_up import find_restoration, recorded_returns
 from remakes.records.store import Store, open_store
 from remakes.texts import speak
@@ -219,3 +220,22 @@ def test_of_very_many_reports_the_oldest_have_a_form_and_the_others_follow(store
     assert "22 returns are marked as possible harm" in header(page)
     assert sum(one.label.startswith("What was done?") for one in page.text_input) == 20
     assert "2 more follow" in texts(page)
+
+
+def test_many_reports_of_past_years_are_dealt_with_in_one_form(store: Store, tmp_path: Path) -> None:
+    record = find_restoration(store, PIECE)
+    assert record is not None
+    rows = "".join(f"OLD-{number},{PIECE},{record.delivered_on},chipping,yes\n" for number in range(5))
+    file = tmp_path / "returns.csv"
+    file.write_text(f"return_id,restoration_id,reported_on,defect,harm\n{rows}")
+    assert import_paths(store, [file], who="quality Q7").ok
+    hurt(store)
+    page = open_page("today")
+    assert "6 returns are marked" in header(page)
+    page.button(key="harm_past_send").click().run()
+    assert "Write what was done" in page.error[0].value
+    page.text_input(key="harm_past").set_value("The dentists were told in those years.")
+    page.button(key="harm_past_send").click().run()
+    assert "1 return is marked" in header(page)
+    assert "5 old reports are dealt with" in page.success[0].value
+    assert not any(one.key == "harm_past" for one in page.text_input)
