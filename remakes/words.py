@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from math import isfinite
 from typing import Final, Literal
 
 from remakes.errors import ProcessStandardError
 from remakes.evidence.estimate import Estimate
+from remakes.records.bench.moments import on_the_clock
 from remakes.records.codes import DEFECTS
 from remakes.records.requirements import ProcessStandard
 from remakes.texts import Said, anew, language, later, t, tn
@@ -21,6 +22,7 @@ __all__ = [
     "STATUS",
     "age",
     "chance",
+    "clock",
     "code",
     "counted",
     "day",
@@ -221,6 +223,11 @@ def short(text: str, *, most: int = 32) -> str:
     cut = text[: most - 1]
     # A single long word is cut within.
     return f"{cut.rsplit(None, 1)[0].rstrip(' ,;:.') if ' ' in cut else cut}…"
+
+
+def clock(at: datetime) -> str:
+    """A moment of the store as the lab's clock showed it: `2026-10-31 14:05`."""
+    return f"{on_the_clock(at):%Y-%m-%d %H:%M}"
 
 
 def day(when: date) -> Said:

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from remakes.errors import EntryError
+from remakes.records.bench.moments import on_the_clock
 from remakes.records.change_log import last_change
 from remakes.texts import t
 
@@ -33,11 +34,11 @@ class ChangedMeanwhileError(EntryError):
     def __init__(self, what: str, *, who: str, at: datetime | None, theirs: Any) -> None:
         super().__init__(
             t(
-                "{what} was changed by {who} at {at} (UTC), after you had opened it. Nothing was saved: look at both, "
+                "{what} was changed by {who} at {at}, after you had opened it. Nothing was saved: look at both, "
                 "then save yours again or leave theirs.",
                 what=what,
                 who=who or "?",
-                at="?" if at is None else f"{at:%Y-%m-%d %H:%M}",
+                at="?" if at is None else f"{on_the_clock(at):%Y-%m-%d %H:%M}",
             )
         )
         self.who = who

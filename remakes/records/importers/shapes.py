@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from remakes.errors import MapError
 from remakes.records import schema
+from remakes.records.bench.moments import on_the_clock
 from remakes.records.importers.column_map import ColumnMap, TableMap
 from remakes.records.importers.column_map_file import column_map_as_toml
 from remakes.records.importers.column_map_reading import parse_column_map
@@ -116,9 +117,9 @@ def remember_map(store: Store, shape: str, toml: str, *, file: str, who: str, ve
         if stored is not None and stored["at"] != version:
             raise MapError(
                 t(
-                    "{who} changed this map on {at} (UTC). It reads now:\n{toml}\nLook at it, then change it again.",
+                    "{who} changed this map on {at}. It reads now:\n{toml}\nLook at it, then change it again.",
                     who=stored["who"],
-                    at=stored["at"][:16].replace("T", " "),
+                    at=f"{on_the_clock(datetime.fromisoformat(stored['at'])):%Y-%m-%d %H:%M}",
                     toml=stored["toml"],
                 )
             )

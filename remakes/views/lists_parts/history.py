@@ -46,10 +46,10 @@ def _row(one: ImportBatch) -> dict[str, object]:
     if one.undone_at is None:
         stands = t("in force")
     else:
-        stands = t("taken back {when} by {who}", when=one.undone_at.strftime("%Y-%m-%d %H:%M"), who=one.undone_by)
+        stands = t("taken back {when} by {who}", when=words.clock(one.undone_at), who=one.undone_by)
     return {
         t("number"): one.import_id,
-        t("when (UTC)"): one.at.strftime("%Y-%m-%d %H:%M"),
+        t("when"): words.clock(one.at),
         t("file"): one.file,
         t("holds"): wording.table(one.table),
         t("taken"): one.taken,

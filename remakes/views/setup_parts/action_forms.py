@@ -170,7 +170,7 @@ def _ended() -> None:
                 {
                     t("action"): one.action.action,
                     t("what"): one.action.title,
-                    t("ended (UTC)"): one.at.strftime("%Y-%m-%d %H:%M"),
+                    t("ended"): words.clock(one.at),
                     t("by"): one.who,
                     t("because"): one.why,
                 }

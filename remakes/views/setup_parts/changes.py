@@ -9,6 +9,7 @@ from urllib.parse import quote
 import streamlit as st
 
 from remakes import words
+from remakes.records.bench.moments import local_day
 from remakes.records.change_log import Change, Filters, authors, every_change, months, read_changes, tables
 from remakes.records.store import Store
 from remakes.texts import later, t
@@ -156,7 +157,10 @@ def show() -> None:
     frame.how_sure(
         (
             t("Lines are only added: the records refuse to change or delete one."),
-            t("Times are in UTC. Who it was is the role and pseudonym of whoever was signed in."),
+            t(
+                "Times are those of the clock here; the file has them in UTC. Who it was is the role and pseudonym of "
+                "whoever was signed in."
+            ),
             t("Signing in and out is not kept here."),
         )
     )
@@ -218,7 +222,7 @@ def _answer(changes: tuple[Change, ...]) -> str:
         latest=t("The latest change") if _before() is None else t("The latest change on this page"),
         who=words.plain(_who(newest.who)),
         what=words.plain(t(newest.what)),
-        day=words.day(newest.at.date()),
+        day=words.day(local_day(newest.at)),
     )
 
 
@@ -228,8 +232,7 @@ def _lines(changes: tuple[Change, ...]) -> None:
     rows = [
         {
             t("number"): one.number,
-            t("day (UTC)"): one.at.strftime("%Y-%m-%d"),
-            t("time"): one.at.strftime("%H:%M"),
+            t("when"): words.clock(one.at),
             t("who"): _who(one.who),
             t("what"): t(one.what),
             t("in"): _named(one.table),

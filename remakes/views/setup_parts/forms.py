@@ -105,9 +105,9 @@ def clash(
     last = who_changed(state.store(), tables=tables, key=key)
     st.warning(
         t(
-            "{who} changed this at {at} (UTC), while you had it open. What you typed is still here and is not saved.",
+            "{who} changed this at {at}, while you had it open. What you typed is still here and is not saved.",
             who=words.plain(last.who) if last else "?",
-            at=f"{last.at:%Y-%m-%d %H:%M}" if last else "?",
+            at=words.clock(last.at) if last else "?",
         )
     )
     before, after = described(opened.content), described(now)

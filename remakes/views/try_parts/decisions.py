@@ -123,7 +123,7 @@ def _closely(one: Decision) -> None:
     frame.table(
         [
             {
-                t("when (UTC)"): event.at.strftime("%Y-%m-%d %H:%M"),
+                t("when"): words.clock(event.at),
                 t("by"): event.who,
                 t("what was done"): _step(event),
                 t("note"): event.note,
