@@ -10,12 +10,27 @@ import sqlite3
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from sqlalchemy import Column, ColumnElement, Connection, Dialect, Select, Table, Text, case, cast, func, select
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    Connection,
+    DateTime,
+    Dialect,
+    Interval,
+    Select,
+    Table,
+    Text,
+    case,
+    cast,
+    func,
+    literal,
+    select,
+)
 
 from remakes.errors import StoreError
 from remakes.records import schema
@@ -98,7 +113,7 @@ def take_snapshot(store: Store, *, reading: tuple[str, str] | None = None) -> Sn
         standard, observed_until = read_standard(connection), read_observed_until(connection)
         # A file is not copied for the few rows of one reading.
         read = _read_any if store.sqlite_path is None or reading else _read_sqlite
-        restorations, process_log, returns = read(connection, _queries(reading))
+        restorations, process_log, returns = read(connection, _queries(reading, on_file=store.sqlite_path is not None))
     return Snapshot(
         restorations=restorations,
         process_log=process_log,
@@ -113,8 +128,8 @@ def arrow_schema(columns: Sequence[str]) -> pa.Schema:
     return pa.schema([(name, pa.int64() if name in _INTEGERS else pa.string()) for name in columns])
 
 
-def _queries(reading: tuple[str, str] | None) -> tuple[_Query, ...]:
-    log, in_log = _log_query(), schema.process_log.c
+def _queries(reading: tuple[str, str] | None, *, on_file: bool) -> tuple[_Query, ...]:
+    log, in_log = _log_query(on_file=on_file), schema.process_log.c
     if reading is not None:
         log = log.where(in_log.step == reading[0], in_log.reading == reading[1])
     in_force = schema.returns.c.voided_at.is_(None)
@@ -130,14 +145,15 @@ def _query(table: Table, names: Sequence[str]) -> Select[Any]:
     return select(*columns).order_by(next(iter(table.primary_key)))
 
 
-def _log_query() -> Select[Any]:
+def _log_query(*, on_file: bool) -> Select[Any]:
     """The process log. A late entry written after the piece had come back counts as recorded when it was written.
 
     Asked here and not where it is written: the return may be entered after the reading, for a day before it.
     """
     log, bench, returns = schema.process_log.c, schema.bench_readings.c, schema.returns.c
     of_log = bench.process_log_id.is_not(None) & bench.late.is_(True)
-    entered_at = func.min(bench.entered_at).label("entered_at")
+    # The days of returns are those of the lab's calendar, and so must the day of the entry be.
+    entered_at = _on_the_clock(func.min(bench.entered_at), on_file=on_file).label("entered_at")
     late = select(bench.process_log_id, entered_at).where(of_log).group_by(bench.process_log_id).subquery()
     came_back = returns.voided_at.is_(None) & (func.coalesce(returns.found_at, "") != "before_delivery")
     reported_on = func.min(returns.reported_on).label("reported_on")
@@ -148,6 +164,15 @@ def _log_query() -> Select[Any]:
     joined = joined.outerjoin(first, first.c.restoration_id == log.restoration_id)
     columns = [recorded_at if name == "recorded_at" else log[name] for name in LOG_COLUMNS]
     return select(*columns).select_from(joined).order_by(log.id)
+
+
+def _on_the_clock(moment: ColumnElement[datetime], *, on_file: bool) -> ColumnElement[datetime]:
+    """A moment of the store (UTC) as the lab's clock showed it, to the second, in SQL."""
+    if on_file:
+        return func.strftime("%Y-%m-%d %H:%M:%S.000000", moment, "localtime", type_=DateTime())
+    # The server may stand in another zone. A change of the clocks since moves what was written around midnight only.
+    ahead = datetime.now().astimezone().utcoffset() or timedelta(0)
+    return func.date_trunc("second", moment + literal(ahead, Interval), type_=DateTime())
 
 
 def _read_sqlite(connection: Connection, queries: Sequence[_Query]) -> list[pa.Table]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any, Final
 
+from remakes.records.bench.moments import stored
 from remakes.records.bench.pieces import Piece
 from remakes.records.bench.work import add_work
 from remakes.records.permissions import Actor
@@ -13,8 +14,8 @@ from remakes.records.store import Store
 
 WHO: Final = "technician T1"
 TODAY: Final = date(2026, 3, 4)
-#: In the middle of the day on both clocks, whatever the zone of the machine.
-AT: Final = datetime.fromisoformat("2026-03-04 11:00")
+#: Eleven o'clock on the clock of the lab, wherever it stands.
+AT: Final = stored(datetime.fromisoformat("2026-03-04 11:00"))
 T1: Final = Actor(code="T1", roles=frozenset({"technician"}))
 T2: Final = Actor(code="T2", roles=frozenset({"technician"}))
 MANAGER: Final = Actor(code="M1", roles=frozenset({"manager"}))

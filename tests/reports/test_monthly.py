@@ -15,6 +15,7 @@ import pytest
 from pypdf import PdfReader
 
 from remakes.evidence.estimate import Estimate
+from remakes.records.bench.moments import stored
 from remakes.records.codes import DEFECTS
 from remakes.records.harm import HarmNote, HarmReport
 from remakes.reports.document import Report, Section
@@ -42,7 +43,7 @@ DEALT_WITH = replace(
     last=HarmNote(
         return_id="R0",
         version=1,
-        at=datetime.fromisoformat("2026-07-05 12:00"),
+        at=stored(datetime.fromisoformat("2026-07-05 12:00")),
         who="quality Q1",
         dealt_with=True,
         note="dentist called",
