@@ -46,6 +46,7 @@ __all__ = [
     "spelled",
     "times",
     "unfinished",
+    "who",
 ]
 
 NOT_ESTIMABLE: Final = later("cannot be estimated")
@@ -88,6 +89,9 @@ _CODES: Final = (
     later("material"),
     later("undecided"),
 )
+
+#: Roles, which the log writes before the pseudonym of who did it.
+_ROLES: Final = (later("quality"), later("manager"), later("technician"))
 
 _MONTHS: Final = (
     later("January"),
@@ -216,6 +220,12 @@ def named(standard: ProcessStandard, factor: str) -> Said:
     return t("“{says}” ({factor})", says=says, factor=factor)
 
 
+def who(told: str) -> str:
+    """Who did it, as the log has it: the role in the reader's language, then the pseudonym: `quality Q02`."""
+    role, blank, pseudonym = told.partition(" ")
+    return f"{t(role)}{blank}{pseudonym}" if role in _ROLES else told
+
+
 def short(text: str, *, most: int = 32) -> str:
     """Text for a place of so many signs at most, cut between words where it is longer: `Grit for bonding…`."""
     if len(text) <= most:
@@ -291,8 +301,8 @@ def counted(number: int, one: str, many: str = "") -> Said:
 
 
 def part_of(part: int, whole: int) -> Said:
-    """A part of a number: `3 of 20`."""
-    return t("{part} of {whole}", part=part, whole=whole)
+    """A part of a number: `3 of 1,064`."""
+    return t("{part:,} of {whole:,}", part=part, whole=whole)
 
 
 def times(ratio: float) -> Said:

@@ -128,6 +128,12 @@ def test_a_negative_number_has_the_minus_sign_of_axes_and_nothing_has_none(value
     assert t("{text}", text="-37") == "-37"
 
 
+def test_a_text_kept_for_later_gets_its_values_where_it_is_said() -> None:
+    kept = later("Begins on {start}.")
+    assert t(kept, start="Monday") == "Begins on Monday."
+    assert t(t(kept, start="Monday"), start="Friday") == "Begins on Monday."
+
+
 @given(st.text())
 def test_without_values_braces_are_ordinary_signs(text: str) -> None:
     assert t(text) == text == t(t(text)) == later(text)

@@ -8,6 +8,7 @@ from typing import Final
 
 import altair as alt
 
+from remakes import words
 from remakes.charts.base import BLUE, GREY, ORANGE, PLOT, Chart, Row, below_top, data, layered, ranged
 from remakes.counts.readings import Limit
 from remakes.evidence.checks.dose import BandRisk, DoseResponse
@@ -85,7 +86,7 @@ def _row(one: BandRisk) -> Row:
         "low_open": not ratio.low >= _ENDS[0],
         "high_open": not ratio.high <= _ENDS[1],
         "kind": t(_REFERENCE if one.reference else _KEEPS if one.keeps else _BEYOND),
-        "counts": t("{part} of {whole}", part=one.returns, whole=one.band.restorations),
+        "counts": words.part_of(one.returns, one.band.restorations),
         "said": t("1 (compared with)") if one.reference else ranged(ratio),
     }
 

@@ -96,8 +96,8 @@ def _forest_row(one: Finding, name: str, full: str) -> Row:
         "crude": _within(crude) if isfinite(crude) else None,
         "grade": t(one.grade),
         "said": ranged(ratio),
-        "missed": t("{part} of {whole}", part=counts.returns_missed, whole=counts.missed),
-        "met": t("{part} of {whole}", part=counts.returns_met, whole=counts.met),
+        "missed": words.part_of(counts.returns_missed, counts.missed),
+        "met": words.part_of(counts.returns_met, counts.met),
     }
 
 

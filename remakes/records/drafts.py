@@ -14,12 +14,14 @@ from typing import Any, Final
 from sqlalchemy import select
 
 from remakes.records import schema
-from remakes.records.store import Store, now
+from remakes.records.store import PATIENCE_MS, Store, now
 
-__all__ = ["HERE", "Draft", "drop_draft", "keep_draft", "load_draft"]
+__all__ = ["HERE", "SHORT_PATIENCE_MS", "Draft", "drop_draft", "keep_draft", "load_draft"]
 
 #: Who owns the drafts of those who have not said who they are.
 HERE: Final = "here"
+#: Nobody who types is kept waiting longer than this for a draft: it is tried again at the next answer.
+SHORT_PATIENCE_MS: Final = 1_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +32,9 @@ class Draft:
     saved_at: datetime
 
 
-def keep_draft(store: Store, what: str, content: Mapping[str, Any], *, owner: str) -> None:
+def keep_draft(
+    store: Store, what: str, content: Mapping[str, Any], *, owner: str, patience_ms: int = PATIENCE_MS
+) -> None:
     """Keep what was typed so far, in place of what was kept before.
 
     Parameters
@@ -41,11 +45,13 @@ def keep_draft(store: Store, what: str, content: Mapping[str, Any], *, owner: st
         What JSON can hold.
     owner : str
         Code of the person; blank: `HERE`.
+    patience_ms : int
+        How long to wait for somebody else who writes.
     """
     table = schema.drafts
     mine = (table.c.owner == (owner or HERE)) & (table.c.what == what)
     values = {"content": dict(content), "saved_at": now()}
-    with store.writer(may="keep a draft") as connection:
+    with store.writer(may="keep a draft", patience_ms=patience_ms) as connection:
         if not connection.execute(table.update().where(mine).values(values)).rowcount:
             connection.execute(table.insert(), {"owner": owner or HERE, "what": what, **values})
 
@@ -59,8 +65,8 @@ def load_draft(store: Store, what: str, *, owner: str) -> Draft | None:
     return None if row is None else Draft(content=dict(row.content), saved_at=row.saved_at)
 
 
-def drop_draft(store: Store, what: str, *, owner: str) -> None:
+def drop_draft(store: Store, what: str, *, owner: str, patience_ms: int = PATIENCE_MS) -> None:
     """Forget what was typed: it is saved, or given up."""
     table = schema.drafts
-    with store.writer(may="keep a draft") as connection:
+    with store.writer(may="keep a draft", patience_ms=patience_ms) as connection:
         connection.execute(table.delete().where(table.c.owner == (owner or HERE), table.c.what == what))

@@ -19,14 +19,15 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, select, text
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import SQLAlchemyError
 
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.permissions import Actor, Permission
+from remakes.records.store_faults import keep_to_file, told_in_words
 from remakes.texts import t
 
-__all__ = ["DEFAULT_URL", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
+__all__ = ["DEFAULT_URL", "PATIENCE_MS", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
 
 DEFAULT_URL = "sqlite:///remakes.sqlite"
 
@@ -34,8 +35,7 @@ DEFAULT_URL = "sqlite:///remakes.sqlite"
 _WRITE_LOCK = 20_260_302
 
 #: How long a writer waits for the lock, in milliseconds.
-_PATIENCE_MS = 10_000
-_LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL's code; its words depend on the server's language
+PATIENCE_MS = 10_000
 
 #: The migration library keeps its context in the module, one for all threads.
 _UPGRADING = threading.Lock()
@@ -62,7 +62,7 @@ _SQLITE_PRAGMAS = (
     "journal_mode=WAL",
     "foreign_keys=ON",
     "synchronous=NORMAL",
-    f"busy_timeout={_PATIENCE_MS}",
+    f"busy_timeout={PATIENCE_MS}",
 )
 
 
@@ -104,15 +104,21 @@ class Store:
 
     @contextmanager
     def reader(self) -> Iterator[Connection]:
-        """A connection that sees one state of the records and writes nothing."""
-        with self.engine.connect() as connection:
+        """A connection that sees one state of the records and writes nothing.
+
+        Raises
+        ------
+        StoreError
+            The records are gone, damaged or out of reach.
+        """
+        with told_in_words(self.url), self.engine.connect() as connection:
             if connection.dialect.name == "postgresql":
                 # The server's default lets each statement see a state of its own. A reader of SQLite's log does not.
                 connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             yield connection
 
     @contextmanager
-    def writer(self, *, may: Permission, patience_ms: int = _PATIENCE_MS) -> Iterator[Connection]:
+    def writer(self, *, may: Permission, patience_ms: int = PATIENCE_MS) -> Iterator[Connection]:
         """A connection that holds the write lock; commits at the end, or leaves nothing behind.
 
         Parameters
@@ -127,31 +133,21 @@ class Store:
         NotAllowedError
             None of the person's roles holds that permission, or not any more.
         StoreError
-            The lock was not free within that time, or the file cannot be written.
+            The lock was not free within that time, or the records cannot be written: no right, no room, gone.
         """
         if self.actor is not None:
             self.actor.refuse_unless(may)
-        try:
-            options = {"sqlite_begin": "IMMEDIATE", "patience_ms": patience_ms}
-            with self.engine.connect().execution_options(**options) as connection, connection.begin():
-                _lock_server(connection, patience_ms)
-                if self.actor is not None:
-                    # Asked again: a role may have been taken away since the page was opened.
-                    _as_it_stands(connection, self.actor).refuse_unless(may)
-                yield connection
-        except DBAPIError as error:
-            if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", None) == _LOCK_NOT_AVAILABLE:
-                raise StoreError(
-                    t(
-                        "Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try "
-                        "again."
-                    )
-                ) from error
-            if "readonly" in str(error.orig):
-                raise StoreError(
-                    t("{url} cannot be written to. Check the file's and the folder's rights.", url=self.url)
-                ) from error
-            raise
+        options = {"sqlite_begin": "IMMEDIATE", "patience_ms": patience_ms}
+        with (
+            told_in_words(self.url),
+            self.engine.connect().execution_options(**options) as connection,
+            connection.begin(),
+        ):
+            _lock_server(connection, patience_ms)
+            if self.actor is not None:
+                # Asked again: a role may have been taken away since the page was opened.
+                _as_it_stands(connection, self.actor).refuse_unless(may)
+            yield connection
 
     def note(
         self,
@@ -301,6 +297,8 @@ def _engine(url: str, *, create: bool) -> Engine:
             )
         ) from error
     if engine.dialect.name == "sqlite":
+        if parsed.database:
+            keep_to_file(engine, Path(parsed.database))
         event.listen(engine, "connect", _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     return engine
@@ -337,11 +335,11 @@ def _set_up_sqlite(dbapi_connection: Any, _record: Any) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     options = connection.get_execution_options()
     # Set each time: connections are used again, by whoever has more patience or less.
-    connection.exec_driver_sql(f"PRAGMA busy_timeout={options.get('patience_ms', _PATIENCE_MS)}")
+    connection.exec_driver_sql(f"PRAGMA busy_timeout={options.get('patience_ms', PATIENCE_MS)}")
     connection.exec_driver_sql(f"BEGIN {options.get('sqlite_begin', 'DEFERRED')}")
 
 
-def _lock_server(connection: Connection, patience_ms: int = _PATIENCE_MS) -> None:
+def _lock_server(connection: Connection, patience_ms: int = PATIENCE_MS) -> None:
     if connection.dialect.name == "postgresql":
         # The server locks rows only; checks such as "entered before?" need one writer at a time.
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {patience_ms}")

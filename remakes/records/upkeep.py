@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Literal
 
 from sqlalchemy import ColumnElement, Connection, func, select, text
-from sqlalchemy.exc import DatabaseError
 
 from remakes.errors import StoreError
 from remakes.records import schema
@@ -129,12 +128,11 @@ def check(store: Store) -> list[Finding]:
             lying = [*open_harm_in_words(connection), *left_lying(connection, now())]
             findings += [Finding(severity="remark", text=one) for one in lying]
         findings += _photos(store)
-    except DatabaseError as error:
-        findings = [
-            Finding(
-                severity="fault", text=t("The file cannot be read through ({orig}). Restore a backup.", orig=error.orig)
-            )
-        ]
+    except StoreError as error:
+        orig = getattr(error.__cause__, "orig", None)
+        # What the database itself says is short; a file that is gone has no such word.
+        said = t("The file cannot be read through ({orig}). Restore a backup.", orig=orig) if orig else str(error)
+        findings = [Finding(severity="fault", text=said)]
     return sorted(findings, key=lambda finding: finding.severity)
 
 

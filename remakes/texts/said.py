@@ -81,7 +81,8 @@ def t(text: str, /, **values: Any) -> Said:
     Parameters
     ----------
     text : str
-        An English sentence with names in braces, or a sentence said before (`Said`), whose own values count.
+        An English sentence with names in braces, or a sentence said before (`Said`), whose own values count if it has
+        any.
     values : Any
         By name, as `str.format` takes them. Values that are sentences themselves are said too.
 
@@ -95,7 +96,8 @@ def t(text: str, /, **values: Any) -> Said:
     if isinstance(made, Said):
         if made.template == _ANEW:
             return _by_function(made)
-        text, values = made.template, made.values
+        # A text that was kept without values (`later`) may get them now.
+        text, values = made.template, made.values or values
     spoken = _spoken.get()
     found = None if spoken == "en" else catalogue(spoken).get(text)
     if not values:

@@ -165,7 +165,7 @@ def _change(session: Session, old: str, new: str, again: str) -> None:
             keep_session=session.token_hash,
             address=st.context.ip_address or "",
         )
-    except EntryError as error:
+    except RemakesError as error:
         st.error(words.refusal(error))
         return
     st.session_state[_TOLD] = t("Your password is changed.")

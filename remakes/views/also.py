@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -43,8 +44,15 @@ def cannot_tell(unknown: Sequence[Finding], standard: ProcessStandard) -> None:
                 odds=LARGE,
             )
         )
+        reasons = Counter(str(t(one.because)) for one in unknown)
+        st.markdown("\n".join(_reason(why, count, len(unknown)) for why, count in reasons.most_common()))
         rows = [sentences.unknown_row(one, standard) for one in sorted(unknown, key=sentences.soonest_first)]
         frame.table(rows, whole=True)
+
+
+def _reason(why: str, count: int, of: int) -> str:
+    """Why so many of the pairs cannot be judged: said once, since most have the same reason."""
+    return "- " + t("{part}: {why}.", part=words.part_of(count, of), why=words.plain(why))
 
 
 def together(result: flow.Analysis) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any, Final
 
@@ -24,6 +25,7 @@ NUMBER: Final = later("Restoration number")
 _DOUBLE: Final = "enter_double"
 _FOCUS: Final = "enter_focus"
 _ENTERED: Final = "enter_number"
+_NOT_DONE: Final = "enter_not_done"
 
 
 def body() -> None:
@@ -79,12 +81,31 @@ def _another(key: str) -> None:
     given = answers.content()
     st.session_state.pop(_DOUBLE, None)
     if before and typed and typed != before and given.get("defect"):
-        answers.set_aside({**given, "number": before})
+        if not _done(lambda: answers.set_aside({**given, "number": before})):
+            # What is in the form is about the former piece, so that one stays.
+            st.session_state[key] = before
+            return
         answers.next_round()
         st.session_state[answers.number_key()] = typed
 
 
+def _done(work: Callable[[], None]) -> bool:
+    """Carry out what a press asks for, before the page is shown again; what is refused is told on it."""
+    try:
+        work()
+    except RemakesError as error:
+        st.session_state[_NOT_DONE] = words.refusal(error)
+        return False
+    return True
+
+
+def _press(work: Callable[[], None]) -> None:
+    _done(work)
+
+
 def _brought_back() -> None:
+    if refused := st.session_state.pop(_NOT_DONE, ""):
+        st.error(refused)
     if said := answers.restored():
         st.info(said)
         st.button(t("Start afresh"), key="enter_afresh", on_click=answers.forget)
@@ -96,8 +117,8 @@ def _brought_back() -> None:
             )
         )
         with st.container(horizontal=True):
-            st.button(t("Back to it"), key="enter_back", on_click=answers.take_up)
-            st.button(t("Give it up"), key="enter_give_up", on_click=answers.give_up)
+            st.button(t("Back to it"), key="enter_back", on_click=_press, args=(answers.take_up,))
+            st.button(t("Give it up"), key="enter_give_up", on_click=_press, args=(answers.give_up,))
 
 
 def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator) -> None:

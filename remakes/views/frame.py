@@ -185,7 +185,7 @@ def how_sure(sentences: Iterable[str], *, folded: str = "") -> None:
     place = st.expander(folded) if folded else st.container()
     if not folded:
         place.subheader(t("How sure is this?"))
-    place.markdown("\n".join(f"- {as_said(one)}" for one in dict.fromkeys(sentences)))
+    place.markdown("\n".join(f"- {words.spelled(one)}" for one in dict.fromkeys(sentences)))
 
 
 def ready(*, standard: bool = False) -> bool:

@@ -141,7 +141,7 @@ def _open(one: HarmReport, *, may_write: bool) -> None:
         parts.append(
             t(
                 "opened again by {who} on {day}: {why}",
-                who=words.plain(one.last.who),
+                who=words.plain(words.who(one.last.who)),
                 day=words.day(one.last.day),
                 why=words.plain(one.last.note),
             )
@@ -189,7 +189,7 @@ def dealt_with_in_words(one: HarmReport) -> str:
         return ""
     return t(
         "dealt with by {who} on {day}: {what}",
-        who=words.plain(one.last.who),
+        who=words.plain(words.who(one.last.who)),
         day=words.day(one.last.day),
         what=words.plain(one.last.note),
     )
@@ -209,7 +209,7 @@ def _of_what(one: HarmReport) -> str:
 
 
 def _noted(mark: Mark) -> str:
-    names = {"who": words.plain(mark.who), "day": words.day(local_day(mark.at))}
+    names = {"who": words.plain(words.who(mark.who)), "day": words.day(local_day(mark.at))}
     if mark.how == "imported":
         return t("came with a list that {who} imported on {day}", **names)
     return t("noted by {who} on {day}", **names)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from remakes import flow, words
-from remakes.errors import EntryError, RemakesError
+from remakes.errors import RemakesError
 from remakes.records.store import Store
 from remakes.texts import t
 from remakes.views import cautions, frame, intake, state
@@ -70,7 +70,7 @@ def _observed_until(records: Store, brief: flow.Brief) -> None:
     if right.button(t("Set"), key="set_observed_until", width="stretch") and day is not None:
         try:
             flow.set_observed_until(records, day, who=state.require("quality", "manager").who)
-        except EntryError as error:
+        except RemakesError as error:
             st.error(words.refusal(error))
         else:
             st.rerun()

@@ -13,7 +13,7 @@ from remakes.records.look_up import RestorationRecord, find_restoration, match_n
 from remakes.records.photos import list_photos
 from remakes.records.remake_links import replaced_by
 from remakes.records.time_line import HistoryEvent, restoration_history
-from remakes.texts import t, tn
+from remakes.texts import run_on, t, tn
 from remakes.views import cautions, downloads, frame, harm, latest, state
 from remakes.views.enter_parts import answers, links, photo_parts
 
@@ -79,9 +79,10 @@ def _head(record: RestorationRecord) -> None:
 def _harm(record: RestorationRecord) -> None:
     reports = harm_reports(state.store(), restoration_id=record.restoration_id)
     if any(one.is_open for one in reports):
+        asked = t("A return of this restoration is marked as possible harm: is the dentist told, and the piece kept?")
+        where = t("What was done is noted under Today.") if _may_write() else ""
         st.error(
-            t("A return of this restoration is marked as possible harm: is the dentist told, and the piece kept?")
-            + f"\n\n{t(cautions.HARM)}",
+            f"{run_on(asked, where)}\n\n{t(cautions.HARM)}",
             icon=":material/warning:",
         )
     for one in reports:

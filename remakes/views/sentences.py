@@ -169,7 +169,6 @@ def unknown_row(finding: Finding, standard: ProcessStandard) -> dict[str, object
         t("kept: returned"): words.part_of(counts.returns_met, counts.met),
         t("not recorded (n)"): counts.not_recorded,
         t("odds ratio (95 %)"): words.interval(finding.adjusted.odds_ratio),
-        t("because"): t(finding.because),
     }
 
 

@@ -26,6 +26,8 @@ Rows = Sequence[Mapping[str, object]]
 _PLACE: Final = 900
 #: Pixels of a letter, and around the text of a cell; measured on the toolkit's grid.
 _LETTER, _AROUND = 6.2, 18
+#: So many rows the grid looks at to find how wide a column is.
+_MEASURED: Final = 10
 #: More columns than this do not fit as wrapped text either; of more rows than this one wants to sort and to search.
 _MOST_COLUMNS, _MOST_ROWS = 14, 60
 #: Pixels of a table of text that is not shown whole, and how many rows are.
@@ -35,20 +37,29 @@ _STYLE: Final = """<style>
 [data-testid="stDataFrame"] .dvn-scroller, [data-testid="stTable"], [data-testid="stTable"] *
   {scrollbar-color: rgba(128, 128, 128, .8) transparent}
 [data-testid="stTable"] th, [data-testid="stTable"] td {min-width: 4rem; vertical-align: top}
+[data-testid="stTable"] td[data-short] * {white-space: nowrap}
+[data-testid="stTable"] td[data-long] {min-width: 9rem}
 @media (min-width: 769px) {.stMainBlockContainer {padding: 3rem 2rem 4rem}}
+.stElementContainer:has(> [data-testid="stTable"][data-more]) {overflow: visible; margin-bottom: 1.25rem}
 .stElementContainer:has(> [data-more])::after, .stElementContainer:has(> div > [data-more])::after
   {content: %s; display: block; text-align: right; font-size: .875rem}
 </style>"""
 _SCRIPT: Final = """<script>(() => {
   if (window.remakesTables) return;
   window.remakesTables = true;
+  // A day or a figure with its unit is not broken in two; a sentence is no pile of single words.
+  const room = () => document.querySelectorAll('[data-testid="stTable"] td').forEach(one => {
+    const letters = one.textContent.length;
+    one.toggleAttribute('data-short', letters < 15);
+    one.toggleAttribute('data-long', letters > 40);
+  });
   const look = () => document.querySelectorAll('[data-testid="stDataFrame"], [data-testid="stTable"]').forEach(one => {
     const inner = [one, ...one.querySelectorAll('.dvn-scroller, div')].find(
       part => part.scrollWidth > part.clientWidth + 2 && getComputedStyle(part).overflowX !== 'visible');
     one.toggleAttribute('data-more', !!inner && inner.scrollWidth - inner.clientWidth - inner.scrollLeft > 8);
   });
   let waiting;
-  const soon = () => { clearTimeout(waiting); waiting = setTimeout(look, 200); };
+  const soon = () => { clearTimeout(waiting); waiting = setTimeout(() => { room(); look(); }, 200); };
   new MutationObserver(soon).observe(document.body, {childList: true, subtree: true});
   for (const what of ['resize', 'click', 'transitionend']) addEventListener(what, soon);
   document.addEventListener('scroll', soon, {capture: true, passive: true});
@@ -74,7 +85,27 @@ def table(rows: Rows, *, whole: bool = False) -> None:
         whole = whole or len(frame) <= _FEW
         st.table(_as_text(frame), hide_index=True, height="content" if whole else _TALL)
     else:
-        st.dataframe(frame, hide_index=True, height="content" if whole else "auto", placeholder="")
+        st.dataframe(
+            frame,
+            hide_index=True,
+            height="content" if whole else "auto",
+            placeholder="",
+            column_config={name: st.column_config.Column(width=wide) for name, wide in _wide_below(frame).items()},
+        )
+
+
+def _wide_below(frame: pd.DataFrame) -> dict[str, int]:
+    """Columns of text whose longest cell stands below the rows that the grid measures, and the pixels they need."""
+    letters = {name: [len(str(one)) for one in frame[name]] for name in frame.columns if _is_text(frame[name])}
+    return {
+        name: round(_LETTER * max(found) + _AROUND)
+        for name, found in letters.items()
+        if len(found) > _MEASURED and max(found) > max(len(name), *found[:_MEASURED])
+    }
+
+
+def _is_text(column: pd.Series[Any]) -> bool:
+    return all(isinstance(one, str) for one in column)
 
 
 def is_too_wide(frame: pd.DataFrame) -> bool:

@@ -10,11 +10,12 @@ import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from remakes.errors import StoreError
 from remakes.records.bench.late import LateCell
 from remakes.records.bench.readings import Standing, Written, standing_readings, write_reading
 from remakes.records.bench.timers import running_timers, start_timer
 from remakes.records.bench.work import change_work, open_work
-from remakes.records.drafts import load_draft
+from remakes.records.drafts import keep_draft, load_draft
 from remakes.records.look_up import find_restoration
 from remakes.records.standard import load_standard
 from remakes.records.store import Store, now, open_store
@@ -312,3 +313,28 @@ def test_today_asks_a_technician_for_nothing_of_the_records(own_lab: Path) -> No
     assert not app.metric
     assert "Lists and import" not in texts(app) + "".join(one.value for one in app.warning)
     assert open_page("today", role="technician").header[0].value.startswith("Choose your own code")
+
+
+def test_late_entries_are_told_as_saved_though_their_draft_cannot_go(
+    bench: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep_draft(
+        bench,
+        f"bench sheet {date.today().isoformat()} framework",
+        {"format": 1, "cells": {"N1": {"metal_mm": "0,55"}}},
+        owner="T1",
+    )
+    app = late_sheet()
+    assert "is back in the sheet" in app.info[0].value
+
+    def refused(*_args: object, **_kwargs: object) -> None:
+        raise StoreError("Somebody else has been writing.")
+
+    monkeypatch.setattr("remakes.views.bench_parts.late_drafts.drop_draft", refused)
+    app.button(key="late_save").click().run()
+    assert not app.exception
+    assert not app.error
+    assert "One late entry is saved" in app.success[0].value
+    # It is not given up in silence either.
+    app.button(key="late_afresh").click().run()
+    assert "Somebody else has been writing" in app.error[0].value

@@ -10,9 +10,9 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from remakes.errors import EntryError
+from remakes.errors import EntryError, StoreError
 from remakes.records.drafts import HERE, load_draft
-from remakes.records.entries import enter_return, void_returns
+from remakes.records.entries import enter_restoration, enter_return, void_returns
 from remakes.records.look_up import RestorationRecord, find_restoration, latest_returns
 from remakes.records.photos import add_photo, list_photos
 from remakes.records.remake_links import unlink_remake
@@ -281,6 +281,59 @@ def test_what_could_not_be_kept_with_a_saved_return_is_told(own_lab: Path, monke
     assert "could not be written" in page.error[0].value
 
 
+def _refused(*_args: object, **_kwargs: object) -> None:
+    raise StoreError("Somebody else has been writing to the records.")
+
+
+def test_a_draft_that_cannot_be_kept_is_told_and_the_form_goes_on(
+    own_lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as locked:
+        locked.setattr("remakes.views.enter_parts.answers.keep_draft", _refused)
+        page = _filled(open_page("enter"))
+    assert "kept in this window only" in texts(page)
+    assert not page.error
+    page.run()
+    # Tried again at the next answer.
+    assert "kept in this window only" not in texts(page)
+    assert load_draft(open_store(str(own_lab)), "return", owner=HERE) is not None
+
+
+def test_another_scan_that_would_lose_the_unfinished_entry_is_not_taken(
+    own_lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = _filled(open_page("enter"))
+    monkeypatch.setattr("remakes.views.enter_parts.answers.keep_draft", _refused)
+    _number(page, "R00002")
+    assert not page.exception
+    assert "Somebody else has been writing" in page.error[0].value
+    assert page.text_input(key=key("number")).value == "R00001"
+    assert page.radio(key=key("defect")).value == "debonding"
+
+
+@pytest.mark.parametrize("harm", ["no", "yes"])
+def test_a_return_is_told_as_saved_though_nothing_can_be_written_after_it(
+    own_lab: Path, monkeypatch: pytest.MonkeyPatch, harm: str
+) -> None:
+    store = open_store(str(own_lab))
+    before = len(latest_returns(store, limit=1000))
+    page = _filled(open_page("enter"))
+    page.radio(key=key("harm")).set_value(harm).run()
+    with monkeypatch.context() as locked:
+        for name in ("answers.keep_draft", "answers.drop_draft", "last_saved.keep_draft"):
+            locked.setattr(f"remakes.views.enter_parts.{name}", _refused)
+        _save(page)
+    assert not page.exception
+    assert "Nothing was saved" not in texts(page)
+    told = page.error[0].value if harm == "yes" else page.success[0].value
+    assert "R00001" in told
+    # An empty form, and no draft that would be saved a second time.
+    assert page.text_input(key=key("number", 1)).value == ""
+    assert len(latest_returns(store, limit=1000)) == before + 1
+    page.run()
+    assert load_draft(store, "return", owner=HERE) is None
+
+
 def test_undo_takes_the_last_one_back_and_fills_the_form_again(own_lab: Path) -> None:
     page = _filled(open_page("enter"))
     page.multiselect(key=key("others")).set_value(["surface"]).run()
@@ -383,3 +436,25 @@ def test_a_link_is_made_and_taken_back_on_the_page(own_lab: Path) -> None:
     page.text_input(key="unlink_why").set_value("mixed up")
     next(button for button in page.button if button.label == "Take the link back").click().run()
     assert _restoration(store, last).remake_of is None
+
+
+@pytest.mark.parametrize("tool", ["Correct", "Add photo"])
+def test_signs_in_the_number_of_a_return_are_no_format_in_the_title_of_a_dialog(own_lab: Path, tool: str) -> None:
+    page = _filled(open_page("enter"))
+    page.text_input(key=key("return_id")).set_value("![q](x.png)").run()
+    _save(page)
+    next(one for one in page.button if one.label == tool).click().run()
+    assert not page.exception
+    titles = [block.proto.dialog.title for block in page.get("dialog")]
+    assert len(titles) == 1
+    assert "\\!\\[q" in titles[0]
+
+
+def test_signs_in_a_number_near_the_one_typed_are_no_format(own_lab: Path) -> None:
+    raw = {"restoration_id": "Z*77*1", "kind": "crown", "teeth": "11", "delivered_on": "2026-03-02"}
+    enter_restoration(open_store(str(own_lab)), raw, who="QA", today=date(2026, 12, 31))
+    page = _number(open_page("enter"), "Z*77*2")
+    (near,) = (one for one in page.button if one.key == "near_Z*77*1")
+    assert near.label == "Z\\*77\\*1"
+    near.click().run()
+    assert page.text_input(key=key("number")).value == "Z*77*1"

@@ -12,7 +12,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import remakes
-from remakes import charts
+from remakes import charts, words
 from remakes.counts.sources import Source
 from remakes.records import backups
 from remakes.records.change_log import Change
@@ -203,7 +203,7 @@ def test_the_change_log_names_roles_and_particulars_in_german() -> None:
         detail={"restoration_id": "R1", "not_done": True, "shade_lamp": "L2"},
     )
     with speaking("de"):
-        assert changes._who(change.who) == "Technik T01"
-        assert changes._who("demo") == "demo"
+        assert words.who(change.who) == "Technik T01"
+        assert words.who("demo") == "demo"
         assert changes._besides(change) == "Restauration: R1; nicht ausgeführt: ja; shade_lamp: L2"
     assert change.told() == "restoration_id: R1; not_done: yes; shade_lamp: L2"

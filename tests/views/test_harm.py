@@ -16,8 +16,9 @@ from remakes.records.harm import deal_with_harm, harm_reports, open_harm_again
 from remakes.records.importers import import_paths
 from remakes.records.look_up import find_restoration, recorded_returns
 from remakes.records.store import Store, open_store
-from remakes.texts import speak
+from remakes.texts import speak, speaking
 from remakes.views import cautions, state, visitors
+from remakes.views.harm import dealt_with_in_words
 from tests.views.lab import open_page, table_with, texts
 
 PIECE = "R00001"
@@ -143,7 +144,16 @@ def test_the_restoration_says_what_was_done(store: Store) -> None:
     assert "Return OUR\\-1 is marked as possible harm: dealt with by quality Q7" in page.info[0].value
     assert "harm dealt with" in table_with(page, "what")["what"].tolist()
     open_harm_again(store, "OUR-1", why="not reached", who="quality Q7", version=1)
-    assert "is the dentist told" in opened().error[0].value
+    asked = opened().error[0].value
+    assert "is the dentist told, and the piece kept? What was done is noted under Today." in asked
+
+
+def test_who_dealt_with_a_report_is_a_role_in_the_readers_language(store: Store) -> None:
+    hurt(store)
+    deal_with_harm(store, "OUR-1", done="dentist told", who="quality Q7", version=0)
+    with speaking("de"):
+        one = next(each for each in harm_reports(store) if each.return_id == "OUR-1")
+        assert "bearbeitet von Qualität Q7 am" in dealt_with_in_words(one)
 
 
 def test_what_was_saved_a_moment_ago_stops_calling_once_it_is_dealt_with(own_lab: Path) -> None:
@@ -204,7 +214,7 @@ def test_the_page_speaks_german_also_of_what_was_refused(store: Store) -> None:
     try:
         page.run()
         assert page.text_input(key="harm_OUR-1").label == "Was wurde getan? (OUR-1)"
-        assert "vermerkt von quality Q7" in texts(page)
+        assert "vermerkt von Qualität Q7" in texts(page)
         send(page, "")
         assert "Schreiben, was getan wurde" in page.error[0].value
         send(page, "Praxis verständigt")

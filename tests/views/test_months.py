@@ -333,6 +333,8 @@ def test_a_signal_of_one_defect_is_told_beside_all_together(show: Callable[..., 
     both = ReportMonths(defects=(sample.judged_defect(), replace(chipping, months=months)))
     one = texts(show("Is it different?", sample.review(report_months=both)))
     assert "In July 2026 one defect has a signal by itself: chipping (above the limit)." in one
+    # Each of the two tables explains the signals that it shows.
+    assert one.count("“above the limit”: more in one month") == 2
     assert "by itself" not in texts(show("Is it different?"))
 
 

@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from argon2 import PasswordHasher
 from streamlit.testing.v1 import AppTest
 
 from remakes.charts.limit_preview import readings_and_limits
 from remakes.flow.standard_preview import LastYear, last_year, preview_limit
+from remakes.records import people
 from remakes.records.change_log import read_changes
 from remakes.records.corrective_actions import load_actions, load_costs, parse_actions
 from remakes.records.cost_edits import actions_as_toml
@@ -24,7 +26,7 @@ from remakes.records.standard import load_standard, parse_standard
 from remakes.records.standard_edits import reword_requirement
 from remakes.records.standard_text import standard_as_toml
 from remakes.records.store import Store, open_store
-from tests.views.lab import texts
+from tests.views.lab import table_with, texts
 
 TOMORROW = date.today() + timedelta(days=1)
 
@@ -95,6 +97,18 @@ def test_every_part_says_what_to_do_in_an_empty_lab(name: str) -> None:
     app = part(name)
     assert app.error == []
     assert not app.exception
+
+
+def test_columns_that_say_the_same_of_all_requirements_are_left_out(records: Store) -> None:
+    before = table_with(part("standard"), "says")
+    assert not {"stands", "until"} & set(before.columns)
+    bond_wait(records)
+    app = chosen()
+    field(app, "text_input", "At least").input("200").run()
+    field(app, "button", "Save the new limit").click().run()
+    after = table_with(app, "stands")
+    assert set(after["stands"]) == {"in force", "planned"}
+    assert (TOMORROW - timedelta(days=1)).isoformat() in set(after["until"])
 
 
 def test_a_new_limit_is_looked_at_and_saved(records: Store) -> None:
@@ -299,3 +313,22 @@ def test_the_files_of_the_page_come_back(small: Store) -> None:
     assert parse_standard(standard_as_toml(standard), file="standard.toml") == standard
     actions, costs = load_actions(small), load_costs(small)
     assert parse_actions(actions_as_toml(actions, costs), file="actions.toml") == (actions, costs)
+
+
+def test_signs_in_the_code_of_a_person_are_no_format(records: Store) -> None:
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    people.add_first_manager(records, "M1", "four words in a row", hasher=cheap)
+    people.add_person(
+        records,
+        "*Q*",
+        ["quality"],
+        "four words in a row",
+        who="M1",
+        hasher=cheap,
+    )
+    app = part("people")
+    field(app, "selectbox", "Person").select("*Q*").run()
+    assert any("Roles of \\*Q\\*" in one.label for one in app.multiselect)
+    field(app, "multiselect", "Roles of \\*Q\\*").set_value(["quality", "technician"]).run()
+    field(app, "button", "Save the roles").click().run()
+    assert "The roles of \\*Q\\* are saved." in app.success[0].value

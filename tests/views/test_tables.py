@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import date
 
@@ -57,6 +58,15 @@ def test_how_wide_a_grid_would_be_goes_by_the_longest_of_heading_and_cells() -> 
     frame = pd.DataFrame({"a": ["x" * 60, ""], "b": ["", "y" * 60]})
     assert not tables.is_too_wide(frame)
     assert tables.is_too_wide(frame.assign(**{"c" * 30: ["", ""]}))
+
+
+def test_a_long_cell_below_those_that_the_grid_measures_has_its_room() -> None:
+    rows = [{"goes with": "Chipping", "n": one} for one in range(12)]
+    assert '"width"' not in shown(rows).dataframe[0].proto.columns
+    rows.append({"goes with": "Show-through and more", "n": 12})
+    columns = json.loads(shown(rows).dataframe[0].proto.columns)
+    assert "n" not in columns
+    assert columns["goes with"]["width"] > 6 * len("Show-through and more")
 
 
 def test_the_sign_is_said_in_the_style_of_the_page() -> None:

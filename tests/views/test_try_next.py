@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from remakes import flow
+from remakes import flow, words
 from remakes.actions.limits.study import LimitStudy
 from remakes.flow.records import set_observed_until
 from remakes.records.decisions import Decision, JudgingRule, decide, judge, list_decisions, propose, start, withdraw
@@ -274,11 +274,15 @@ def test_a_clash_is_told_in_words_and_writes_nothing(writable: Store) -> None:
     one = propose(writable, action="bond_timer", who="manager M1")
     page = opened(wording.DECIDED)
     page.text_input(key="owner_code_1").set_value("Q1")
+    page.text_area(key="correction_1").set_value("Four crowns, bonded anew")
     # Meanwhile another manager gives it up.
     withdraw(writable, one.decision_id, why="Too dear", who="manager M2", role="manager", version=one.version)
     page.button(key="save_decide_1").click().run()
     told = quiet(page).error[0].value.replace("\\", "")
     assert "was changed meanwhile by manager M2; it is withdrawn now" in told
+    # The form is gone with the state it was for; what was typed is not.
+    assert "You had typed: Pseudonym of the owner: Q1" in told
+    assert "Four crowns, bonded anew" in told
     after = only(writable)
     assert (after.status, after.note) == ("withdrawn", "Too dear")
     assert "Given up because: Too dear" in texts(page)
@@ -551,7 +555,8 @@ def test_a_trial_at_its_end_is_read_once_and_leads_to_a_decision(writable: Store
     quiet(page)
     (read,) = list_plans(writable)
     assert read.reading is not None
-    assert read.reading["sentence"] in texts(page).replace("\\", "")
+    # On the page the sign for per cent stands apart from its number.
+    assert read.reading["sentence"].replace("%", " %") in texts(page).replace("\\", "")
     sides = table_with(page, "side")
     assert list(sides["returns"]) == read.reading["returns"]
     assert f"read_{one.plan_id}" not in [button.key for button in page.button]
@@ -594,6 +599,8 @@ def decided_later(store: Store) -> Decision:
 def test_a_decided_action_is_postponed_with_its_verdict(writable: Store) -> None:
     before = decided_later(writable)
     page = opened(wording.DECIDED)
+    assert f"begins on {words.day(before.starts_on)}, to be judged by" in texts(page)
+    assert "{" not in texts(page)
     # The usual delay, and the verdict with it, stand there already.
     later = date.today() + timedelta(days=17)
     assert page.text_input(key="later_start_1").value == later.isoformat()

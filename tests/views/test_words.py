@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from remakes import words
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.texts import t
+from remakes.texts import speaking, t
 from remakes.views import cautions, downloads, jobs, page_icon, server
 
 ROOT = Path(__file__).parents[2]
@@ -126,6 +126,20 @@ def test_both_ways_to_start_have_the_same_settings() -> None:
 def test_an_errors_words_come_out_as_they_were_written() -> None:
     said = words.refusal(ValueError("no ![x](http://a.b/c.png)\nnext line"))
     assert said == "no \\!\\[x\\]\\(http\\://a.b/c.png\\)  \nnext line"
+
+
+def test_parts_of_large_numbers_read_like_those_in_sentences() -> None:
+    assert words.part_of(20, 1064) == "20 of 1,064"
+
+
+def test_who_is_a_role_and_a_pseudonym_or_as_it_was_written() -> None:
+    with speaking("de"):
+        assert [words.who(one) for one in ("manager M1", "technician", "demo", "")] == [
+            "Leitung M1",
+            "Technik",
+            "demo",
+            "",
+        ]
 
 
 def test_months_in_an_analysis_s_sentence_are_spelled_out() -> None:

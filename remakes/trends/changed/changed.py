@@ -26,7 +26,7 @@ from remakes.errors import TableError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.models.base import BaseModels
 from remakes.records.standard import ProcessStandard
-from remakes.texts import run_on, t
+from remakes.texts import run_on, t, tn
 from remakes.trends.changed.expected import DRAWN, Expected, difference_of, estimate_of, expected_of, parts_of
 from remakes.trends.changed.sentences import label_of, sentence_of
 
@@ -264,15 +264,17 @@ def _missing(counted: PeriodCounts, table: PatternTable, returns: int) -> str:
         return t("There are no two periods of whole months to compare yet.")
     months = _month_number(table.observed_until) - _month_number(table.first_delivered) + 1
     if months < LEAST_MONTHS:
-        return t(
-            "The records hold {months} months; to split a difference takes at least {least_months}.",
-            months=months,
+        return tn(
+            months,
+            "The records hold {n} month; to split a difference takes at least {least_months}.",
+            "The records hold {n} months; to split a difference takes at least {least_months}.",
             least_months=LEAST_MONTHS,
         )
     if returns < LEAST_RETURNS:
-        return t(
-            "The two periods hold {returns} returns together; to split the difference takes at least {least_returns}.",
-            returns=returns,
+        return tn(
+            returns,
+            "The two periods hold {n} return together; to split the difference takes at least {least_returns}.",
+            "The two periods hold {n} returns together; to split the difference takes at least {least_returns}.",
             least_returns=LEAST_RETURNS,
         )
     return ""
@@ -286,10 +288,11 @@ def _counts_only(counted: PeriodCounts, table: PatternTable, defect: str, *, ret
     missing, scale = _missing(counted, table, sum(returns)), _scale(counted)
     difference = difference_of(*returns, scale=scale) if np.isfinite(scale) else UNKNOWN
     counts = (
-        t(
-            "{returns} returns in the earlier period and {returns_2} in the later.",
-            returns=returns[0],
-            returns_2=returns[1],
+        tn(
+            returns[0],
+            "{n} return in the earlier period and {later} in the later.",
+            "{n} returns in the earlier period and {later} in the later.",
+            later=returns[1],
         )
         if sum(returns)
         else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from datetime import date
 from typing import Any, Final
 
@@ -10,7 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from remakes import words
-from remakes.errors import RemakesError
+from remakes.errors import RemakesError, StoreError
 from remakes.records.bench.asked import Asked, asked_of
 from remakes.records.bench.late import NOT_DONE, LateCell, pieces_of_day, save_late
 from remakes.records.bench.moments import on_the_clock
@@ -19,9 +20,10 @@ from remakes.records.bench.readings import Standing, standing_readings
 from remakes.records.cells import plain_text
 from remakes.texts import later, t, tn
 from remakes.views import fields
-from remakes.views.bench_parts.hand import Hand, said, tell
+from remakes.views.bench_parts.hand import Hand, said, tap, tell
 from remakes.views.bench_parts.late_drafts import Opened, edited, forget, keep, opened_sheet
 from remakes.views.bench_parts.wording import limit
+from remakes.views.enter_parts.answers import NOT_KEPT
 
 __all__ = ["changed_cells", "sheet"]
 
@@ -78,7 +80,10 @@ def sheet(hand: Hand) -> None:
 
 def _keep(hand: Hand, opened: Opened, step: str) -> None:
     """Every cell that is left goes into the draft, so that a refresh loses none."""
-    keep(hand, opened, _cells(opened, edited(opened.shown, st.session_state[opened.key]), step))
+    try:
+        keep(hand, opened, _cells(opened, edited(opened.shown, st.session_state[opened.key]), step))
+    except StoreError:
+        tell("warning", t(NOT_KEPT))
 
 
 def _cells(opened: Opened, after: pd.DataFrame, step: str) -> list[LateCell]:
@@ -96,7 +101,7 @@ def _typed_before(hand: Hand, opened: Opened) -> None:
             time=f"{at:%H:%M}",
         )
     )
-    st.button(t("Start afresh"), key="late_afresh", on_click=forget, args=(hand, opened))
+    st.button(t("Start afresh"), key="late_afresh", on_click=tap, args=(lambda: forget(hand, opened),))
 
 
 def changed_cells(before: pd.DataFrame, after: pd.DataFrame, *, step: str, not_done: str = NOT_DONE) -> list[LateCell]:
@@ -134,7 +139,9 @@ def _save(hand: Hand, opened: Opened, cells: Sequence[LateCell], *, day: date) -
     except RemakesError as error:
         st.error(words.refusal(error))
         return
-    forget(hand, opened)
+    # Where the records cannot be written again now, the draft stays: it holds what is recorded, so nothing is lost.
+    with suppress(StoreError):
+        forget(hand, opened)
     message = tn(saved.readings, "One late entry is saved.", "{n} late entries are saved.")
     if saved.after_return:
         marked = t(

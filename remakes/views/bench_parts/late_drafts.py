@@ -14,7 +14,7 @@ import pandas as pd
 import streamlit as st
 
 from remakes.records.bench.late import LateCell
-from remakes.records.drafts import drop_draft, keep_draft, load_draft
+from remakes.records.drafts import SHORT_PATIENCE_MS, drop_draft, keep_draft, load_draft
 from remakes.views.bench_parts.hand import Hand
 
 __all__ = ["Opened", "edited", "forget", "keep", "opened_sheet", "with_typed"]
@@ -109,15 +109,16 @@ def edited(shown: pd.DataFrame, edits: Mapping[str, Any]) -> pd.DataFrame:
 def keep(hand: Hand, opened: Opened, cells: Sequence[LateCell]) -> None:
     """Keep these cells in place of what was kept before; none at all: no draft."""
     if not cells:
-        drop_draft(hand.store, opened.what, owner=opened.owner)
+        drop_draft(hand.store, opened.what, owner=opened.owner, patience_ms=SHORT_PATIENCE_MS)
         return
     typed: dict[str, dict[str, str]] = {}
     for one in cells:
         typed.setdefault(one.restoration_id, {})[one.reading] = one.text
-    keep_draft(hand.store, opened.what, {"format": _FORMAT, "cells": typed}, owner=opened.owner)
+    draft = {"format": _FORMAT, "cells": typed}
+    keep_draft(hand.store, opened.what, draft, owner=opened.owner, patience_ms=SHORT_PATIENCE_MS)
 
 
 def forget(hand: Hand, opened: Opened) -> None:
     """The sheet is saved, or given up: it begins anew with what is recorded."""
-    drop_draft(hand.store, opened.what, owner=opened.owner)
     st.session_state.pop(_OPENED, None)
+    drop_draft(hand.store, opened.what, owner=opened.owner, patience_ms=SHORT_PATIENCE_MS)

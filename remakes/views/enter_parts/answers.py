@@ -12,11 +12,13 @@ from typing import Any, Final
 
 import streamlit as st
 
-from remakes.records.drafts import drop_draft, keep_draft, load_draft
-from remakes.texts import Said, t
+from remakes.errors import StoreError
+from remakes.records.drafts import SHORT_PATIENCE_MS, drop_draft, keep_draft, load_draft
+from remakes.texts import Said, later, t
 from remakes.views import state
 
 __all__ = [
+    "NOT_KEPT",
     "begin",
     "content",
     "forget",
@@ -44,6 +46,13 @@ _ROUND: Final = "enter_round"  # counts entries: new keys give empty fields
 _KEPT: Final = "enter_kept"
 _RESTORED: Final = "enter_restored"
 _NUMBER: Final = "number"
+#: The records could not be written when the draft of a saved return was to go: it is no draft any more.
+_STALE: Final = "enter_stale"
+#: The draft could not be written.
+NOT_KEPT: Final = later(
+    "The records cannot be written just now, so what you type is kept in this window only: do not reload it, and do "
+    "not leave this page before it is saved."
+)
 
 
 def begin() -> None:
@@ -52,6 +61,10 @@ def begin() -> None:
     if number_key() in st.session_state:
         return
     st.session_state.pop(_RESTORED, None)
+    if st.session_state.pop(_STALE, False):
+        # What is not blank is dropped at the end of the page.
+        st.session_state[_KEPT] = {_NUMBER: _STALE}
+        return
     draft = load_draft(state.store(), _WHAT, owner=_owner())
     if draft is None or draft.content.get("format") != _FORMAT:
         return
@@ -101,16 +114,25 @@ def keep() -> None:
     answers = content()
     if answers == st.session_state.get(_KEPT, {}):
         return
-    if answers.get(_NUMBER):
-        keep_draft(state.store(), _WHAT, {"format": _FORMAT, "answers": answers}, owner=_owner())
-    else:
-        drop_draft(state.store(), _WHAT, owner=_owner())
+    try:
+        if answers.get(_NUMBER):
+            draft = {"format": _FORMAT, "answers": answers}
+            keep_draft(state.store(), _WHAT, draft, owner=_owner(), patience_ms=SHORT_PATIENCE_MS)
+        else:
+            drop_draft(state.store(), _WHAT, owner=_owner(), patience_ms=SHORT_PATIENCE_MS)
+    except StoreError:
+        if answers:
+            st.warning(t(NOT_KEPT))
+        return
     st.session_state[_KEPT] = answers
 
 
 def forget() -> None:
-    """The answers are saved, or given up: no draft, and empty fields."""
-    drop_draft(state.store(), _WHAT, owner=_owner())
+    """The answers are saved, or given up: empty fields and no draft; one that cannot go now goes a little later."""
+    try:
+        drop_draft(state.store(), _WHAT, owner=_owner(), patience_ms=SHORT_PATIENCE_MS)
+    except StoreError:
+        st.session_state[_STALE] = True
     st.session_state.pop(_KEPT, None)
     next_round()
 

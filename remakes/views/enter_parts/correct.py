@@ -44,7 +44,7 @@ _NAMES: Final[Mapping[str, str]] = {
 def open_for(one: RecordedReturn) -> None:
     """A dialog with the return's answers to change."""
     st.session_state.pop(_CLASH, None)
-    st.dialog(t("Correct return {number}", number=one.return_id), width="large")(_dialog)(one)
+    st.dialog(t("Correct return {number}", number=words.plain(one.return_id)), width="large")(_dialog)(one)
 
 
 def _dialog(one: RecordedReturn) -> None:

@@ -66,7 +66,9 @@ def attach(return_id: str, contents: Sequence[bytes]) -> list[RemakesError]:
 
 def open_for(return_id: str, restoration_id: str) -> None:
     """A dialog with the photos of one return: look, add, take back."""
-    st.dialog(t("Photos of return {number}", number=return_id), width="large")(_dialog)(return_id, restoration_id)
+    st.dialog(t("Photos of return {number}", number=words.plain(return_id)), width="large")(_dialog)(
+        return_id, restoration_id
+    )
 
 
 def _dialog(return_id: str, restoration_id: str) -> None:

@@ -36,7 +36,7 @@ def offer(number: str, near: Sequence[str]) -> None:
         st.markdown(t("Did you mean one of these?"))
         with st.container(horizontal=True):
             for one in near:
-                st.button(one, key=f"near_{one}", on_click=_take, args=(one,))
+                st.button(words.plain(one), key=f"near_{one}", on_click=_take, args=(one,))
     frame.go("lists", t("Bring in the list of restorations"))
     with st.expander(t("Enter this restoration by hand"), expanded=not near):
         _by_hand(number)

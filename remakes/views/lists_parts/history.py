@@ -46,7 +46,7 @@ def _row(one: ImportBatch) -> dict[str, object]:
     if one.undone_at is None:
         stands = t("in force")
     else:
-        stands = t("taken back {when} by {who}", when=words.clock(one.undone_at), who=one.undone_by)
+        stands = t("taken back {when} by {who}", when=words.clock(one.undone_at), who=words.who(one.undone_by or ""))
     return {
         t("number"): one.import_id,
         t("when"): words.clock(one.at),
@@ -56,7 +56,7 @@ def _row(one: ImportBatch) -> dict[str, object]:
         t("changed"): one.changed,
         t("unchanged"): one.unchanged,
         t("refused"): one.refused,
-        t("by"): one.who,
+        t("by"): words.who(one.who),
         t("state"): stands,
     }
 

@@ -70,7 +70,7 @@ def ask(upload: Upload, sheet: str, before: RememberedMap | None, *, key: str) -
                 t(
                     "These columns were matched on {day} by {who}, for {file}.",
                     day=words.day(before.at.date()),
-                    who=words.plain(before.who),
+                    who=words.plain(words.who(before.who)),
                     file=words.plain(before.file),
                 )
             )

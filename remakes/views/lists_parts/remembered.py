@@ -34,7 +34,7 @@ def show(records: Store) -> None:
             file=words.plain(one.file),
             table=wording.table(one.block.table),
             day=words.day(one.at.date()),
-            who=words.plain(one.who),
+            who=words.plain(words.who(one.who)),
         )
         with st.expander(label):
             _show_one(one)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
@@ -138,6 +139,7 @@ def _by_defect(review: flow.MonthReview) -> None:
         [{t("defect"): words.defect(one.defect), **_figures(month)} for one, month in found],
         whole=True,
     )
+    _explain(month for _, month in found)
     told = [
         "- " + t("{defect}: {said}", defect=words.defect(one.defect), said=words.said(one.sentence))
         for one, month in found
@@ -146,6 +148,12 @@ def _by_defect(review: flow.MonthReview) -> None:
     if told:
         st.markdown("\n".join([t("Where a signal was given in this month, or a change stands now:"), "", *told]))
     st.caption(t("Left out: defects without a return in the month and without limits, for too few returns before."))
+
+
+def _explain(months: Iterable[JudgedMonth]) -> None:
+    """What the signals of a table mean."""
+    if said := meanings(signal for one in months for signal in one.signals):
+        st.markdown("\n".join(f"- {one}" for one in said))
 
 
 def _figures(one: JudgedMonth) -> dict[str, object]:
@@ -166,8 +174,7 @@ def _table(judged: JudgedDefect) -> None:
         for one in reversed(judged.months)
     ]
     frame.table(rows[: charts.LATEST])
-    if said := meanings(signal for one in judged.months[-charts.LATEST :] for signal in one.signals):
-        st.markdown("\n".join(f"- {one}" for one in said))
+    _explain(judged.months[-charts.LATEST :])
     downloads.offer_csv(
         [
             {

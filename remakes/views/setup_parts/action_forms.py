@@ -171,7 +171,7 @@ def _ended() -> None:
                     t("action"): one.action.action,
                     t("what"): one.action.title,
                     t("ended"): words.clock(one.at),
-                    t("by"): one.who,
+                    t("by"): words.who(one.who),
                     t("because"): one.why,
                 }
                 for one in ended

@@ -50,7 +50,9 @@ def _answer(records: Store) -> str:
     last = last_copy(records)
     if last is None:
         return t("The records have not been copied from here yet.")
-    return t("The last copy was made on {day} by {who}.", day=words.day(last.at.date()), who=words.plain(last.who))
+    return t(
+        "The last copy was made on {day} by {who}.", day=words.day(last.at.date()), who=words.plain(words.who(last.who))
+    )
 
 
 def _into_folder(records: Store) -> None:

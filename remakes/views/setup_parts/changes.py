@@ -135,8 +135,6 @@ _FIELDS: Final = {
     "value": later("value"),
     "why": later("reason"),
 }
-#: A role, which the log writes before the pseudonym of who did it.
-_ROLES: Final = (later("quality"), later("manager"), later("technician"))
 
 
 def show() -> None:
@@ -168,7 +166,7 @@ def show() -> None:
 
 def _filters(records: Store) -> Filters:
     left, middle, right = st.columns(3)
-    who = _filter(left, t("Who"), "log_who", authors(records), _who)
+    who = _filter(left, t("Who"), "log_who", authors(records), words.who)
     table = _filter(middle, t("What was changed"), "log_table", tables(records), _named)
     month = _filter(right, t("Month"), "log_month", months(records), words.month)
     return Filters(who=who, table=table, month=month)
@@ -189,11 +187,6 @@ def _filter(place: Any, label: str, key: str, codes: tuple[str, ...], named: Cal
 
 def _named(table: str) -> str:
     return str(t(_TABLES[table])) if table in _TABLES else table
-
-
-def _who(told: str) -> str:
-    role, blank, pseudonym = told.partition(" ")
-    return f"{t(role)}{blank}{pseudonym}" if role in _ROLES else told
 
 
 def _field(name: str) -> str:
@@ -220,7 +213,7 @@ def _answer(changes: tuple[Change, ...]) -> str:
     return t(
         "{latest}: {who}, {what}, on {day}.",
         latest=t("The latest change") if _before() is None else t("The latest change on this page"),
-        who=words.plain(_who(newest.who)),
+        who=words.plain(words.who(newest.who)),
         what=words.plain(t(newest.what)),
         day=words.day(local_day(newest.at)),
     )
@@ -233,7 +226,7 @@ def _lines(changes: tuple[Change, ...]) -> None:
         {
             t("number"): one.number,
             t("when"): words.clock(one.at),
-            t("who"): _who(one.who),
+            t("who"): words.who(one.who),
             t("what"): t(one.what),
             t("in"): _named(one.table),
             **({head: f"restoration?role={role}&no={quote(one.restoration)}"} if one.restoration else {}),
@@ -279,7 +272,7 @@ def _closely(changes: tuple[Change, ...]) -> None:
 
 
 def _line_named(one: Change) -> str:
-    return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {_who(one.who)}, {t(one.what)} {one.key}".rstrip()
+    return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {words.who(one.who)}, {t(one.what)} {one.key}".rstrip()
 
 
 def _download(filters: Filters) -> None:

@@ -106,7 +106,7 @@ def clash(
     st.warning(
         t(
             "{who} changed this at {at}, while you had it open. What you typed is still here and is not saved.",
-            who=words.plain(last.who) if last else "?",
+            who=words.plain(words.who(last.who)) if last else "?",
             at=words.clock(last.at) if last else "?",
         )
     )

@@ -65,7 +65,7 @@ def _one(everybody: tuple[Person, ...]) -> None:
         return
     if one.left_at is not None:
         st.markdown(t("{code} has left on {day}.", code=words.plain(one.code), day=_day(one.left_at)))
-        _password(opened, t("Take {code} back", code=one.code), _take_back)
+        _password(opened, t("Take {code} back", code=words.plain(one.code)), _take_back)
         return
     _roles(opened)
     _password(opened, t("Set this password"), _set_password)
@@ -91,7 +91,7 @@ def _described(one: Person) -> dict[str, object]:
 def _roles(opened: Opened[Person]) -> None:
     one = opened.content
     wanted = st.multiselect(
-        t("Roles of {code}", code=one.code),
+        t("Roles of {code}", code=words.plain(one.code)),
         ROLES,
         default=one.roles,
         format_func=role_name,
@@ -101,14 +101,14 @@ def _roles(opened: Opened[Person]) -> None:
 
         def work(who: str) -> str:
             people.change_roles(state.store(), one.code, wanted, version=one.version, who=who)
-            return t("The roles of {code} are saved.", code=one.code)
+            return t("The roles of {code} are saved.", code=words.plain(one.code))
 
         save(opened, work)
 
 
 def _password(opened: Opened[Person], label: str, work: Callable[[Person, str, str], str]) -> None:
     typed = st.text_input(
-        t("New password for {code}, at least 10 signs", code=opened.content.code),
+        t("New password for {code}, at least 10 signs", code=words.plain(opened.content.code)),
         type="password",
         autocomplete="new-password",
         key=f"password_{opened.suffix}",
@@ -120,12 +120,12 @@ def _password(opened: Opened[Person], label: str, work: Callable[[Person, str, s
 
 def _set_password(one: Person, typed: str, who: str) -> str:
     people.set_password(state.store(), one.code, typed, version=one.version, who=who)
-    return t("{code} has a new password and is signed out everywhere.", code=one.code)
+    return t("{code} has a new password and is signed out everywhere.", code=words.plain(one.code))
 
 
 def _take_back(one: Person, typed: str, who: str) -> str:
     people.take_back(state.store(), one.code, typed, version=one.version, who=who)
-    return t("{code} can sign in again.", code=one.code)
+    return t("{code} can sign in again.", code=words.plain(one.code))
 
 
 def _address(opened: Opened[Person]) -> None:
@@ -137,7 +137,7 @@ def _address(opened: Opened[Person]) -> None:
 
         def work(who: str) -> str:
             people.set_external_id(state.store(), one.code, typed, version=one.version, who=who)
-            return t("The address of {code} is saved.", code=one.code)
+            return t("The address of {code} is saved.", code=words.plain(one.code))
 
         save(opened, work)
 
@@ -145,14 +145,17 @@ def _address(opened: Opened[Person]) -> None:
 def _let_go(opened: Opened[Person]) -> None:
     one = opened.content
     sure = st.checkbox(
-        t("{code} has left the lab: sign out at once and for good. What {code} wrote stays.", code=one.code),
+        t(
+            "{code} has left the lab: sign out at once and for good. What {code} wrote stays.",
+            code=words.plain(one.code),
+        ),
         key=f"sure_{opened.suffix}",
     )
-    if st.button(t("Let {code} go", code=one.code), key=f"let_go_{opened.suffix}", disabled=not sure):
+    if st.button(t("Let {code} go", code=words.plain(one.code)), key=f"let_go_{opened.suffix}", disabled=not sure):
 
         def work(who: str) -> str:
             people.let_go(state.store(), one.code, version=one.version, who=who)
-            return t("{code} has left and is signed out.", code=one.code)
+            return t("{code} has left and is signed out.", code=words.plain(one.code))
 
         save(opened, work)
 
@@ -185,7 +188,7 @@ def _add() -> None:
             added = people.add_person(
                 state.store(), code, roles, password, who=who, language=state.language(), external_id=address
             )
-            return t("{code} is added, and chooses an own password at the first sign-in.", code=added.code)
+            return t("{code} is added, and chooses an own password at the first sign-in.", code=words.plain(added.code))
 
         save(opened, work)
 

@@ -91,28 +91,29 @@ def _answer(standard: ProcessStandard, today: date) -> str:
 def _table(standard: ProcessStandard, today: date) -> None:
     every = st.toggle(t("Show what was replaced or has ended"), key="standard_past")
     standings = [(one, standing_of(standard, one, today)) for one in standard.requirements]
-    frame.table(
-        [
-            _row(one, standing)
-            for one, standing in sorted(standings, key=lambda pair: standard.steps.index(pair[0].step))
-            if every or standing in ("in force", "planned")
-        ],
-        whole=True,
-    )
+    rows = [
+        _row(one, standing)
+        for one, standing in sorted(standings, key=lambda pair: standard.steps.index(pair[0].step))
+        if every or standing in ("in force", "planned")
+    ]
+    # A column that says the same of all, or nothing, takes the room of the others.
+    told = {t("stands"): t(_STANDINGS["in force"]), t("until"): ""}
+    idle = {name for name, usual in told.items() if all(row[name] == usual for row in rows)}
+    frame.table([{name: value for name, value in row.items() if name not in idle} for row in rows])
 
 
 def _row(one: Requirement, standing: Standing) -> dict[str, object]:
     return {
         t("step"): one.step,
+        t("says"): one.says or "",
+        t("limit"): rule_said(one),
         t("requirement"): one.factor,
         t("reading"): one.reading,
-        t("limit"): rule_said(one),
         t("stands"): t(_STANDINGS[standing]),
-        t("for which cases"): cases_said(one),
         t("from"): one.valid_from.isoformat(),
         t("until"): one.valid_until.isoformat() if one.valid_until else "",
+        t("for which cases"): cases_said(one),
         t("may lead to"): words.listed(words.defect_within(each) for each in one.may_cause),
-        t("says"): one.says or "",
         t("source"): t(one.source) if one.source else t("none named"),
     }
 

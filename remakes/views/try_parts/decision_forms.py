@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,7 +12,17 @@ from remakes import words
 from remakes.errors import EntryError, RemakesError
 from remakes.records.codes import DEFECTS
 from remakes.records.decision_days import agreed_days
-from remakes.records.decisions import VERDICTS, Decision, JudgingRule, decide, judge, postpone, start, withdraw
+from remakes.records.decisions import (
+    VERDICTS,
+    Decision,
+    DecisionChangedError,
+    JudgingRule,
+    decide,
+    judge,
+    postpone,
+    start,
+    withdraw,
+)
 from remakes.records.standard import load_standard
 from remakes.records.typed_values import read_day
 from remakes.texts import t
@@ -62,6 +72,32 @@ def _key(one: Decision, name: str) -> str:
 
 def _typed(one: Decision, name: str) -> Any:
     return st.session_state[_key(one, name)]
+
+
+def _saved(one: Decision, write: Callable[[str], str], **labels: str) -> None:
+    """Write it; where somebody else was quicker the form is gone, so what was typed is told with the refusal.
+
+    Parameters
+    ----------
+    labels : str
+        By the name of the field, what stands over it.
+    """
+
+    def work(who: str) -> str:
+        try:
+            return write(who)
+        except DecisionChangedError as error:
+            typed = [
+                t("{field}: {value}", field=label, value=text)
+                for name, label in labels.items()
+                if (text := str(_typed(one, name)).strip())
+            ]
+            if not typed:
+                raise
+            told = t("{refusal} You had typed: {typed}.", refusal=error.args[0], typed=words.listed(typed))
+            raise EntryError(told) from error
+
+    saved(work)
 
 
 def _typed_day(one: Decision, name: str) -> date:
@@ -157,7 +193,13 @@ def _decided(one: Decision) -> None:
         )
         return t("Decided: {title}. The rule stands from now on.", title=words.plain(one.title))
 
-    saved(write)
+    _saved(
+        one,
+        write,
+        owner_code=t("Pseudonym of the owner"),
+        correction=t("Correction: what was done about the restorations at hand"),
+        note=t("Note"),
+    )
 
 
 def _start(one: Decision) -> None:
@@ -177,7 +219,7 @@ def _started(one: Decision) -> None:
         start(state.store(), one.decision_id, who=who, version=one.version, on=began, note=note)
         return t("Running: {title}. What it does is shown under “Did it work?”.", title=words.plain(one.title))
 
-    saved(write)
+    _saved(one, write, start_note=t("Note"))
 
 
 def _postpone(one: Decision) -> None:
@@ -221,7 +263,7 @@ def _postponed(one: Decision) -> None:
             "Postponed: {title} begins on {day}. The rule stands.", title=words.plain(one.title), day=words.day(first)
         )
 
-    saved(write)
+    _saved(one, write, later_why=t("Why it begins later"))
 
 
 def _judge(one: Decision) -> None:
@@ -269,7 +311,7 @@ def _judged(one: Decision, by_rule: Any) -> None:
         )
         return t("Judged: {title}, {verdict}.", title=words.plain(one.title), verdict=words.code(verdict))
 
-    saved(write)
+    _saved(one, write, judge_note=t("What it rests on: the figures, and what else was looked at"))
 
 
 def _withdraw(one: Decision) -> None:
@@ -287,4 +329,4 @@ def _withdrawn(one: Decision) -> None:
         withdraw(state.store(), one.decision_id, why=why, who=who, role=role, version=one.version)
         return t("Withdrawn: {title}.", title=words.plain(one.title))
 
-    saved(write)
+    _saved(one, write, why=t("Why it is given up"))

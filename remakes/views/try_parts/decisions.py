@@ -124,7 +124,7 @@ def _closely(one: Decision) -> None:
         [
             {
                 t("when"): words.clock(event.at),
-                t("by"): event.who,
+                t("by"): words.who(event.who),
                 t("what was done"): _step(event),
                 t("note"): event.note,
             }

@@ -307,7 +307,7 @@ def _propose(plan: TrialPlan, one: KeptPlan) -> None:
     open_to = [action for action in fitting if action.action not in under_way]
     for action in open_to:
         st.button(
-            t("Propose “{title}” for decision", title=action.title),
+            t("Propose “{title}” for decision", title=words.plain(action.title)),
             key=f"propose_{one.plan_id}_{action.action}",
             on_click=_proposed,
             args=(action.action, plan, one),

@@ -89,7 +89,7 @@ def show_for_factors(standard: ProcessStandard, factors: Iterable[str]) -> None:
 
 def said(sentence: str) -> str:
     """A sentence of an analysis for a place that reads Markdown, days and months spelled out."""
-    return words.said(_DAY.sub(lambda found: _spelled_day(found[0]), t(sentence)))
+    return words.plain(_DAY.sub(lambda found: _spelled_day(found[0]), words.spelled(t(sentence))))
 
 
 def _spelled_day(iso: str) -> str:
