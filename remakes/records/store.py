@@ -208,16 +208,22 @@ class Store:
 def read_observed_until(connection: Connection) -> date | None:
     """Up to which day returns are complete.
 
-    The date the lab stated, or else the latest day on which something was delivered or reported;
-    None for an empty store.
+    The date the lab stated, or else the latest day on which something was delivered or reported; None for an empty
+    store. Where returns came with a list, only what came with lists counts for that: one return that is typed in
+    today does not say that all others up to today are in.
     """
     restorations, returns, settings = schema.restorations.c, schema.returns.c, schema.settings.c
     stated = connection.scalar(select(settings.value).where(settings.key == "observed_until"))
     if stated:
         return date.fromisoformat(str(stated))
-    delivered = connection.scalar(select(func.max(restorations.delivered_on)))
-    reported = connection.scalar(select(func.max(returns.reported_on)).where(returns.voided_at.is_(None)))
-    return max((day for day in (delivered, reported) if day is not None), default=None)
+    standing, listed = returns.voided_at.is_(None), returns.import_id.is_not(None)
+    reported = connection.scalar(select(func.max(returns.reported_on)).where(standing, listed))
+    delivered = select(func.max(restorations.delivered_on))
+    if reported is None:
+        reported = connection.scalar(select(func.max(returns.reported_on)).where(standing))
+    else:
+        delivered = delivered.where(restorations.import_id.is_not(None))
+    return max((day for day in (connection.scalar(delivered), reported) if day is not None), default=None)
 
 
 def copy_sqlite(connection: Connection, to: Path) -> None:

@@ -57,8 +57,9 @@ def _answer(brief: flow.Brief, hurt: str, today: date) -> None:
     if not brief.until_stated:
         st.caption(
             t(
-                "That day is the latest one in the records, since nobody has said up to which day all "
-                "returns are in. State it under Lists and import: every rate needs it."
+                "That day is the latest one in the lists that were brought in, or without lists in what was typed, "
+                "since nobody has said up to which day all returns are in. State it under Lists and import: every rate "
+                "needs it."
             )
         )
 

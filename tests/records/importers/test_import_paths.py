@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 
 from remakes.errors import FileError, InputError, MapError
 from remakes.records import schema
-from remakes.records.entries import void_return
+from remakes.records.entries import enter_return, void_return
 from remakes.records.importers import ImportReport, Refusal, TableReport, import_paths, list_imports
 from remakes.records.standard import load_standard
 from remakes.records.store import Store
@@ -636,6 +636,24 @@ def test_observed_until_is_kept_only_if_every_file_was_saved(store: Store, tmp_p
     version = store.data_version()
     take(store, good, observed_until=date(2026, 10, 31))
     assert store.data_version() == version
+
+
+def test_one_return_typed_in_later_does_not_say_that_all_returns_up_to_then_are_in(
+    store: Store, tmp_path: Path
+) -> None:
+    def enter(day: date) -> None:
+        raw = {"restoration_id": "R1", "reported_on": day, "defect": "debonding"}
+        enter_return(store, raw, who="quality Q1", today=day, confirm_double=True)
+
+    assert take(store, write(tmp_path / "made", restorations=[restoration("R1")])).ok
+    enter(date(2026, 3, 4))
+    # Nothing but what is typed tells how far returns go.
+    assert store.observed_until() == date(2026, 3, 4)
+    returns = tmp_path / "returns.csv"
+    returns.write_text("return_id,restoration_id,reported_on,defect\nQ1,R1,2026-03-05,contact\n")
+    take(store, returns)
+    enter(date(2026, 3, 20))
+    assert store.observed_until() == date(2026, 3, 5)
 
 
 def test_a_day_to_come_is_not_taken_for_one_up_to_which_returns_are_complete(store: Store, tmp_path: Path) -> None:
