@@ -38,6 +38,7 @@ def body() -> None:
     if seen:
         _in_sentences(result, seen)
         _chart_and_table(result, seen)
+        cautions.show_for_steps(result.standard.step_of(one.factor) for one in seen)
     unknown = [one for one in plausible if one.grade == "cannot tell"]
     closer.show(result, (*told, *unknown))
     st.header(t("What else was looked at"), anchor=False)
@@ -124,7 +125,6 @@ def _in_sentences(result: flow.Analysis, seen: Sequence[Finding]) -> None:
         with st.expander(tn(len(more), "{n} further finding", "{n} further findings")):
             _sentences(result, more)
     st.markdown(t("A miss goes with returns; whether it makes them, only a change that is followed up can show."))
-    cautions.show_for_steps(result.standard.step_of(one.factor) for one in seen)
 
 
 def _sentences(result: flow.Analysis, findings: Sequence[Finding]) -> None:
