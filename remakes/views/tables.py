@@ -69,7 +69,8 @@ _SCRIPT: Final = """<script>(() => {
 
 def sign() -> None:
     """Once a page: whichever table has more columns than are seen says so under it, for as long as it has."""
-    said = json.dumps(t("More columns at the right: move the table sideways."))
+    # A style sheet does not know the escapes of JSON.
+    said = json.dumps(t("More columns at the right: move the table sideways."), ensure_ascii=False)
     st.html((_STYLE % said) + _SCRIPT, unsafe_allow_javascript=True)
 
 
