@@ -35,13 +35,13 @@ try:
     import resource
     resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[1]), int(sys.argv[1])))
 except (ImportError, ValueError, OSError):
-    pass
+    pass  # a system that knows no such limit: the child alone ends there, later
 try:
     workbook = CalamineWorkbook.from_filelike(io.BytesIO(sys.stdin.buffer.read()))
     for name in workbook.sheet_names:
         workbook.get_sheet_by_name(name)
 except CalamineError:
-    pass
+    pass  # refused in words: the caller meets the same error and tells it
 """
 
 
@@ -108,8 +108,9 @@ def _can_be_read(data: bytes) -> bool:
     """Does reading every sheet of this workbook end, well or with an error in words?"""
     command = [sys.executable, "-c", _CHILD, str(_MOST_MEMORY)]
     try:
-        # Nothing of the file is part of the command.
-        done = subprocess.run(command, input=data, capture_output=True, timeout=_MOST_SECONDS, check=False)  # noqa: S603
+        done = subprocess.run(  # noqa: S603 - our own script, by this interpreter; nothing of the file is in the command
+            command, input=data, capture_output=True, timeout=_MOST_SECONDS, check=False
+        )
     except subprocess.TimeoutExpired:
         return False
     return done.returncode == 0
