@@ -185,7 +185,8 @@ def _own(answer: Answer, *, nonce: str = "") -> Answer:
     style = f"'nonce-{nonce}'" if nonce else "'none'"
     answer.headers.update(
         {
-            "Content-Security-Policy": f"default-src 'none'; style-src {style}; form-action 'self'; "
+            # A browser fetches ahead what any one rule lets in; there are no fonts here that this would let in besides.
+            "Content-Security-Policy": f"default-src 'none'; font-src 'self'; style-src {style}; form-action 'self'; "
             "frame-ancestors 'none'; base-uri 'none'",
             "X-Frame-Options": "DENY",
             "X-Content-Type-Options": "nosniff",

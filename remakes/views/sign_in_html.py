@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 from typing import Final
 
 from remakes.records.passwords import LEAST_SIGNS, LONGEST_PASSWORD
 from remakes.records.typed_text import LONGEST_CODE
 from remakes.texts import language, t
+from remakes.views.ahead import program_parts
 
 __all__ = ["first_manager", "message", "signing_in"]
 
@@ -84,7 +86,7 @@ def _form(
         f'<input type="hidden" name="next" value="{escape(to)}">{inside}'
         f'<button type="submit">{escape(button)}</button></form>'
     )
-    return _page(title, body, nonce)
+    return _page(title, body, nonce, program_parts())
 
 
 def _field(
@@ -109,10 +111,11 @@ def _field(
     )
 
 
-def _page(title: str, body: str, nonce: str) -> str:
+def _page(title: str, body: str, nonce: str, ahead: Iterable[str] = ()) -> str:
+    fetched = "".join(f'<link rel="prefetch" href="{escape(one)}">' for one in ahead)
     return (
         f'<!doctype html><html lang="{language()}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)} - remakes</title>"
-        f'<style nonce="{nonce}">{_STYLE}</style></head><body><main>{body}</main></body></html>'
+        f'<style nonce="{nonce}">{_STYLE}</style>{fetched}</head><body><main>{body}</main></body></html>'
     )

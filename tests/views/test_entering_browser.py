@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -57,9 +58,15 @@ def opened(visit: Any) -> Any:
     number.wait_for()
     visit.get_by_role("heading", name="Last ten entered").wait_for()
     settle(visit)
-    if visit.get_by_role("button", name="Start afresh").count():
-        visit.get_by_role("button", name="Start afresh").click()
-        settle(visit)
+    afresh = visit.get_by_role("button", name="Start afresh")
+    for _ in range(3):
+        # A machine at its limit lost this one press in two hundred, as if nobody had pressed: then once more.
+        if afresh.count():
+            afresh.click()
+            settle(visit)
+        with suppress(AssertionError):
+            holds(number, "")
+            break
     holds(number, "")
     sync_api.expect(number).to_be_focused()
     return number

@@ -52,12 +52,16 @@ def test_from_the_first_manager_to_signing_out_across_a_restart(chromium: Any, b
         page = visits.enter_context(visiting(chromium, at))
         page.goto("/months")
         page.get_by_role("heading", name="The first manager").wait_for()
+        page.wait_for_load_state("networkidle")
         page.get_by_label("Your code").fill("M1")
         page.get_by_label("Choose a password").fill(SECRET)
         page.get_by_label("The password once more").fill(SECRET)
         page.keyboard.press("Enter")
         page.get_by_role("heading", name="Month in review", level=1).wait_for()
         page.get_by_text("Signed in as M1").wait_for()
+        # Nearly all of the program came while the password was typed.
+        sizes = "performance.getEntriesByType('resource').map(one => one.transferSize)"
+        assert sum(page.evaluate(sizes)) < 500_000
         (cookie,) = [one for one in page.context.cookies() if one["name"] == f"remakes_{port}"]
         assert (cookie["httpOnly"], cookie["sameSite"], cookie["expires"]) == (True, "Lax", -1)
         assert page.evaluate("document.cookie").find(cookie["value"]) == -1
