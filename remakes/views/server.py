@@ -32,6 +32,7 @@ __all__ = [
     "asked_here",
     "is_loopback",
     "open_here_asked",
+    "page_shown",
     "serve",
     "tell_plainly",
 ]
@@ -51,6 +52,10 @@ PAGES_SCRIPT: Final = str(Path(__file__).with_name("main.py"))
 _USUAL_PORT: Final = 8501
 #: How long the analysis waits for the server to be up before it is begun all the same.
 _PATIENCE_S: Final = 10
+#: How long it waits for the first page, which needs the machine more, and then for a browser to fetch what is on it.
+_FIRST_PAGE_S: Final = 15.0
+_FETCHING_S: Final = 1.0
+_page_shown: Final = threading.Event()
 
 #: The same as `.streamlit/config.toml`, which a wheel does not hold. Colours of marks: Okabe and Ito's set.
 SETTINGS: Final = MappingProxyType(
@@ -201,16 +206,23 @@ def _refuse_unsafe(address: str, *, open_here: bool, single_sign_on: bool) -> No
 
 
 def _begin() -> None:
-    """Load the pages and begin the analysis while the first visitor is still on the way."""
+    """Load the pages while the first visitor is still on the way, and begin the analysis once the first page stands."""
     for _ in range(_PATIENCE_S * 10):
         if runtime.exists():
             break
         time.sleep(0.1)
     from remakes.views import menu, state  # noqa: F401 - the menu brings all pages
 
+    if _page_shown.wait(_FIRST_PAGE_S):
+        time.sleep(_FETCHING_S)
     # What is wrong with the records, the page will say.
     with suppress(RemakesError):
         state.begin()
+
+
+def page_shown() -> None:
+    """A page has been handed to a browser."""
+    _page_shown.set()
 
 
 def _free_port() -> int:

@@ -12,7 +12,7 @@ import pytest
 from remakes import flow
 from remakes.errors import NothingToAnalyzeError
 from remakes.records.store import Store, open_store
-from remakes.views import jobs, state
+from remakes.views import jobs, server, state
 from tests.shared_labs import analysis_of
 from tests.views.lab import open_page, texts
 
@@ -148,6 +148,26 @@ def test_the_analysis_is_begun_before_anybody_asks(
     jobs.shelf().newest(topic).future.result(timeout=60)
     open_page("steps")
     assert counted() == 1
+
+
+def test_the_analysis_waits_for_the_first_page_and_not_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun = threading.Event()
+    monkeypatch.setattr(state, "begin", begun.set)
+    monkeypatch.setattr(server, "_page_shown", threading.Event())
+    monkeypatch.setattr(server, "_PATIENCE_S", 0)
+    monkeypatch.setattr(server, "_FETCHING_S", 0)
+    starting = threading.Thread(target=server._begin)
+    starting.start()
+    assert not begun.wait(0.3)
+    server.page_shown()
+    assert begun.wait(20)
+    starting.join()
+    # Nobody comes: it is begun all the same.
+    begun.clear()
+    monkeypatch.setattr(server, "_page_shown", threading.Event())
+    monkeypatch.setattr(server, "_FIRST_PAGE_S", 0.01)
+    server._begin()
+    assert begun.is_set()
 
 
 @pytest.fixture
