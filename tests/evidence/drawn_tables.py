@@ -15,7 +15,8 @@ from remakes.evidence.estimate import Estimate
 from remakes.evidence.models.adjusted import missed_share
 from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
 from remakes.evidence.models.case_mix import CaseMix
-from remakes.evidence.models.logistic import Fit, fit, profile
+from remakes.evidence.models.logistic import Fit, fit
+from remakes.evidence.models.profile_interval import profile
 from remakes.evidence.models.shrinkage import Shrinkage
 from remakes.records.requirements import ProcessStandard
 from tests.labs import standard

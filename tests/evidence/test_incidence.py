@@ -14,7 +14,8 @@ from statsmodels.duration.survfunc import CumIncidenceRight, SurvfuncRight
 from remakes.counts.service import ServiceMonths
 from remakes.errors import TableError
 from remakes.evidence.checks.incidence import CumulativeIncidence, cumulative_incidence, incidence_in_service
-from remakes.evidence.models.logistic import Design, fit
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import fit
 from remakes.evidence.tables.contingency import exact_conditional, mantel_haenszel
 from tests.published.cases import dataset, published
 

@@ -12,7 +12,9 @@ from hypothesis.extra import numpy as hnp
 
 from remakes.errors import FitError
 from remakes.evidence.models.adjusted import standardized_risk
-from remakes.evidence.models.logistic import Design, fit, flic_shift, profile
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import fit, flic_shift
+from remakes.evidence.models.profile_interval import profile
 from tests.published.cases import dataset, published
 
 

@@ -16,7 +16,8 @@ from remakes.deviations.detect import MISSED, NOT_RECORDED
 from remakes.evidence.models.adjustment import Background, adjustment_names
 from remakes.evidence.models.case_mix import RIDGE_WEAK, weak_ridge
 from remakes.evidence.models.designs import independent_columns, row_numbers
-from remakes.evidence.models.logistic import Design, Fit, fit
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import Fit, fit
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["BandRows"]

@@ -28,7 +28,9 @@ from remakes.evidence.checks.dose_words import sentence
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import Background
-from remakes.evidence.models.logistic import Design, Fit, profile
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import Fit
+from remakes.evidence.models.profile_interval import profile
 from remakes.records.standard import ProcessStandard
 from remakes.texts import t
 

@@ -21,7 +21,8 @@ from remakes.errors import FitError
 from remakes.evidence.estimate import UNKNOWN, Estimate, finite_or_none
 from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
 from remakes.evidence.models.adjustment import Background, pair_design
-from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, fit, profile
+from remakes.evidence.models.logistic import FIT_TOLERANCE, fit
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, profile
 from remakes.evidence.tables.fourfold import normal_quantile
 from remakes.records.standard import ProcessStandard
 from remakes.texts import run_on, t

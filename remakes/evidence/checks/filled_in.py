@@ -19,7 +19,9 @@ from remakes.deviations.detect import MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.models.adjustment import Background, adjustment_names
 from remakes.evidence.models.case_mix import RIDGE_WEAK, weak_ridge
 from remakes.evidence.models.designs import independent_columns, row_numbers
-from remakes.evidence.models.logistic import LIMIT_TOLERANCE, Design, Fit, ProfileInterval, fit, profile
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import Fit, fit
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, ProfileInterval, profile
 from remakes.records.standard import ProcessStandard
 
 __all__ = ["ROOT_AT_LIMIT", "FilledIn", "Restorations", "restorations_apart", "signed_root_of"]

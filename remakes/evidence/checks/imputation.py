@@ -18,7 +18,9 @@ from remakes.evidence.checks.filled_in import FilledIn, Restorations, restoratio
 from remakes.evidence.estimate import Estimate
 from remakes.evidence.models.adjustment import Background
 from remakes.evidence.models.case_mix import RIDGE_WEAK
-from remakes.evidence.models.logistic import Design, ProfileInterval, fit
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import fit
+from remakes.evidence.models.profile_interval import ProfileInterval
 from remakes.texts import t
 
 __all__ = ["Imputed", "MissModel", "Pooled", "combine", "impute"]

@@ -32,7 +32,9 @@ from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import Background, adjustment_names
 from remakes.evidence.models.case_mix import RIDGE_WEAK, CaseMix, weak_ridge
 from remakes.evidence.models.designs import independent_columns, row_numbers
-from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, ProfileInterval, fit, profile
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, fit
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, ProfileInterval, profile
 from remakes.evidence.models.shrinkage import estimate_shrinkage
 from remakes.evidence.tables.multiplicity import benjamini_hochberg
 from remakes.records.codes import defect_in_text

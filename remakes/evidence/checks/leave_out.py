@@ -29,7 +29,9 @@ from remakes.evidence.checks.clusters import LevelRows, TakenApart
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.models.adjusted import LEAST_RETURNS
 from remakes.evidence.models.adjustment import PairDesign
-from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Design, Fit, fit, profile
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import FIT_TOLERANCE, Fit, fit
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, profile
 from remakes.texts import later, t
 
 __all__ = ["LeaveOut", "leave_one_out"]

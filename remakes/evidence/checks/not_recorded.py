@@ -23,7 +23,8 @@ from remakes.evidence.checks.tipping import TippingPoint, tipping_point, tipping
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.models.adjusted import LEAST_RETURNS, missed_share
 from remakes.evidence.models.adjustment import Background, pair_design
-from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, ProfileInterval, fit, profile
+from remakes.evidence.models.logistic import FIT_TOLERANCE, fit
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, ProfileInterval, profile
 from remakes.records.standard import ProcessStandard
 from remakes.texts import run_on, t
 

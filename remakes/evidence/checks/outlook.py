@@ -99,16 +99,14 @@ class ReturnsAhead:
 
     def within_reach(self, aim: float, *, design_effect: float) -> float:
         """The smallest odds ratio whose signal reaches the aim after `MONTHS_AHEAD`; infinite beyond 100."""
-        low, high = 0.0, float(np.log(100.0))
-        if self.signal(float(np.exp(high)), design_effect=design_effect)[-1] < aim:
-            return float("inf")
-        while high - low > 1e-3:
-            middle = (low + high) / 2.0
-            if self.signal(float(np.exp(middle)), design_effect=design_effect)[-1] < aim:
-                low = middle
-            else:
-                high = middle
-        return float(np.exp(high))
+        # Loading it takes longer than the search itself.
+        from scipy.optimize import brentq
+
+        def beyond(log_odds: float) -> float:
+            return float(self.signal(float(np.exp(log_odds)), design_effect=design_effect)[-1]) - aim
+
+        largest = float(np.log(100.0))
+        return float(np.exp(brentq(beyond, 0.0, largest, xtol=1e-9))) if beyond(largest) >= 0 else float("inf")
 
 
 def _ratio(a: Floats, b: Floats) -> Floats:

@@ -20,7 +20,8 @@ from remakes.deviations.detect import MET, MISSED
 from remakes.errors import FitError
 from remakes.evidence.estimate import UNKNOWN, Estimate
 from remakes.evidence.models.adjustment import Background, PairDesign, pair_design
-from remakes.evidence.models.logistic import FIT_TOLERANCE, LIMIT_TOLERANCE, Fit, fit, flic_shift, profile
+from remakes.evidence.models.logistic import FIT_TOLERANCE, Fit, fit, flic_shift
+from remakes.evidence.models.profile_interval import LIMIT_TOLERANCE, profile
 from remakes.evidence.tables.attributable import EValue, e_value_of_odds_ratio
 from remakes.records.standard import ProcessStandard
 from remakes.texts import t

@@ -21,7 +21,7 @@ from remakes.counts.table import PatternTable
 from remakes.deviations.detect import MET, MISSED, NOT_APPLICABLE, NOT_RECORDED
 from remakes.evidence.models.case_mix import RIDGE_WEAK, SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.models.designs import independent_columns, row_numbers
-from remakes.evidence.models.logistic import Design
+from remakes.evidence.models.likelihood import Design
 from remakes.evidence.models.shrinkage import Shrinkage
 from remakes.records.standard import ProcessStandard
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from remakes.evidence.models.logistic import Design
+from remakes.evidence.models.likelihood import Design
 
 __all__ = ["independent_columns", "merged_design", "row_numbers"]
 

@@ -13,7 +13,8 @@ from remakes.counts.table import BIN_EDGES
 from remakes.errors import FitError
 from remakes.evidence.models.case_mix import SHRUNKEN, CaseMix, weak_ridge
 from remakes.evidence.models.designs import independent_columns, merged_design
-from remakes.evidence.models.logistic import Design, Fit, fit
+from remakes.evidence.models.likelihood import Design
+from remakes.evidence.models.logistic import Fit, fit
 from remakes.texts import t
 
 __all__ = ["Shrinkage", "estimate_shrinkage"]
