@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime, timedelta
 from math import isfinite
 from typing import Final, Literal
@@ -17,6 +17,9 @@ from remakes.texts import Said, anew, language, later, t, tn
 from remakes.texts.joining import either, in_a_row
 
 __all__ = [
+    "A_RETURN",
+    "COUNTED_AS_FIRST",
+    "FIRST_RETURNS",
     "GRADES",
     "NOT_ESTIMABLE",
     "STATUS",
@@ -47,9 +50,26 @@ __all__ = [
     "times",
     "unfinished",
     "who",
+    "with_words",
 ]
 
 NOT_ESTIMABLE: Final = later("cannot be estimated")
+
+#: What statistics count, said once where it is first met on a page.
+FIRST_RETURNS: Final = later(
+    "First return: the first time a restoration came back with a defect. If it comes back again with the same defect, "
+    "that is one more return, but no further first return."
+)
+#: What the lists hold, said once where they are counted.
+A_RETURN: Final = later(
+    "A return: one restoration that came back on one occasion; one with two defects counts for each. The figures rest "
+    "on first returns: the first time a restoration came back with a defect."
+)
+#: First returns, for a page that says “returns” for short.
+COUNTED_AS_FIRST: Final = later(
+    "Returns counted here are first returns: the first time a restoration came back with a defect. A later return of "
+    "it with the same defect is not counted again."
+)
 
 #: A grade and what it tells a reader who knows no statistics.
 GRADES: Final = {
@@ -89,6 +109,9 @@ _CODES: Final = (
     later("material"),
     later("undecided"),
 )
+
+#: What sentences of an analysis call the code of a requirement that they are filled in with.
+_NAMES_A_REQUIREMENT: Final = ("factor", "name", "named", "names")
 
 #: Roles, which the log writes before the pseudonym of who did it.
 _ROLES: Final = (later("quality"), later("manager"), later("technician"))
@@ -218,6 +241,27 @@ def named(standard: ProcessStandard, factor: str) -> Said:
     except ProcessStandardError:
         return later(factor)
     return t("“{says}” ({factor})", says=says, factor=factor)
+
+
+def with_words(sentence: str, standard: ProcessStandard) -> str:
+    """A sentence of an analysis that names requirements by their codes, with their own words before these.
+
+    A sentence that no longer knows how it was made stays as it is.
+    """
+    # What `named` said has the words already.
+    if not isinstance(sentence, Said) or not sentence.values or "says" in sentence.values:
+        return sentence
+    codes = {form: factor for factor in standard.factors for form in (factor, factor.replace("_", " "))}
+    values = {name: _worded(name, value, standard, codes) for name, value in sentence.values.items()}
+    # What a function says is made by the function: its values are not of a template.
+    return sentence if "function" in values else t(Said(sentence, sentence.template, values))
+
+
+def _worded(name: str, value: object, standard: ProcessStandard, codes: Mapping[str, str]) -> object:
+    if isinstance(value, Said):
+        return with_words(value, standard)
+    known = name in _NAMES_A_REQUIREMENT and isinstance(value, str) and value in codes
+    return named(standard, codes[str(value)]) if known else value
 
 
 def who(told: str) -> str:

@@ -99,8 +99,13 @@ def test_the_risk_along_the_reading_with_its_band_and_the_present_limit() -> Non
     chart = risk_by_reading(STUDY, name="wait before bonding")
     assert [layer["kind"] for layer in layers(chart)] == ["rule", "text", "area", "line", "point", "text"]
     rows = layer_of(chart, "point")["rows"]
-    # Counts of neighbours stand at two heights.
-    assert [row["lifted"] for row in rows] == [place % 2 for place in range(len(rows))]
+    # Counts of neighbours stand in different lines at the top, and the rule with its words begins below them.
+    assert [row["line"] for row in rows] == [0, 1]
+    first_rule, *_, counts = layers(chart)
+    assert first_rule["encoding"]["y"]["value"] > 2 * 14
+    assert counts["encoding"]["y"] == {"value": 0}
+    # Room for them above the highest interval.
+    assert layer_of(chart, "area")["encoding"]["y"]["scale"]["domain"][1] > 0.12 * 1.3
     # The band without an estimate is left out.
     assert [(row["median"], row["risk"], row["low"], row["high"]) for row in rows] == [
         (150, 0.08, 0.05, 0.12),

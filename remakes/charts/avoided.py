@@ -24,8 +24,8 @@ _LOOKS: Final = {
     _MAY: ("square", BLUE, "transparent"),
     _DOES_NOT: ("diamond", ORANGE, "transparent"),
 }
-#: Labels that would touch on a narrow screen are left out.
-_AXIS: Final = alt.Axis(tickCount=6, labelOverlap="greedy", labelSeparation=6)
+#: Labels that would touch on a narrow screen are left out; beside long names the title has room only up to the end.
+_AXIS: Final = alt.Axis(tickCount=6, labelOverlap="greedy", labelSeparation=6, titleAnchor="end")
 
 
 def joint_avoided(actions: Sequence[RankedAction]) -> Chart:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isfinite
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 import altair as alt
@@ -28,7 +29,7 @@ _LOOKS: Final = {
 }
 
 
-def parts(changed: WhatChanged) -> Chart:
+def parts(changed: WhatChanged, *, names: Mapping[str, str] = MappingProxyType({})) -> Chart:
     """The difference between two periods and what goes with it, in returns, with 95 % intervals.
 
     Parameters
@@ -36,11 +37,13 @@ def parts(changed: WhatChanged) -> Chart:
     changed : WhatChanged
         Parts come in the order they have, the rest last. Left out are those without an estimate, and those that do
         not even by their interval reach half a return: twenty points at zero would hide the others.
+    names : mapping, optional
+        What stands beside the plot for a part, where that is not its usual short name.
     """
     rows = [
         _row(t("all together"), changed.difference, _WHOLE),
         *(
-            _row(_short(one), one.returns, _REST if one.part == "rest" else _PART)
+            _row(names.get(one.part) or _short(one), one.returns, _REST if one.part == "rest" else _PART)
             for one in changed.parts
             if one.part == "rest" or _reaches(one.returns)
         ),
@@ -55,7 +58,13 @@ def parts(changed: WhatChanged) -> Chart:
             x=alt.X(
                 "low:Q",
                 title=title,
-                axis=alt.Axis(format="+~r", labelExpr="datum.value === 0 ? '0' : datum.label", tickCount=8),
+                axis=alt.Axis(
+                    # The title ends with the plot: beside long names it has no room in the middle of it.
+                    titleAnchor="end",
+                    format="+~r",
+                    labelExpr="datum.value === 0 ? '0' : datum.label",
+                    tickCount=8,
+                ),
             ),
             x2=alt.X2("high:Q"),
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import isfinite
 from typing import Final
 
@@ -17,6 +18,12 @@ _PRESENT, _TIGHTER, _LAXER = later("present limit"), later("tighter"), NOT_PROPO
 _STANDING: Final = {"present": _PRESENT, "tighter": _TIGHTER, "laxer": _LAXER}
 _KINDS: Final = [_PRESENT, _TIGHTER, _LAXER]
 _KEEPS, _BEYOND = later("keeps the present limit"), later("beyond it")
+#: Counts stand in so many lines at the top of the plot, one under the other, so many pixels apart: bands beside a
+#: limit can be narrower than their text. The rule of the limit begins below them.
+_LINES, _APART = 3, 14
+_BELOW: Final = _LINES * _APART + 4
+#: Room for these lines above the highest interval, as a share of the axis below it.
+_ROOM: Final = 0.4
 
 
 def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
@@ -31,10 +38,11 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
 
     Notes
     -----
-    Points stand at the median reading of their band. Above each interval: returned, of how many restorations.
+    Points stand at the median reading of their band. Above each: returned, of how many restorations.
     """
     shown = [one for one in study.bands if isfinite(one.risk.estimate)]
-    rows = [{**_band(one), "lifted": place % 2} for place, one in enumerate(shown)]
+    rows = [{**_band(one), "line": place % _LINES} for place, one in enumerate(shown)]
+    most = max((one.risk.high for one in shown if isfinite(one.risk.high)), default=0.0)
     x = alt.X(
         "median:Q",
         title=t("{reading}, median of each band", reading=_reading(study, name)),
@@ -44,6 +52,7 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
         "low:Q",
         title=[t("returned with the defect"), t("within {horizon} months, same cases", horizon=study.horizon)],
         axis=alt.Axis(format=".1~%"),
+        scale=alt.Scale(domain=[0, (1 + _ROOM) * most or 1.0], nice=False),
     )
     base = data(rows).encode(x=x, tooltip=_band_tooltip(_reading(study, name)))
     reach = base.mark_area(color=BLUE, opacity=0.15).encode(y=y, y2=alt.Y2("high:Q"))
@@ -56,11 +65,10 @@ def risk_by_reading(study: LimitStudy, *, name: str) -> Chart:
         ),
         color=alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[BLUE, ORANGE]), legend=_legend(t("reading"))),
     )
-    # Every other count stands a line higher: bands beside a limit can be narrower than their text.
-    counts = base.mark_text(dy=alt.expr("datum.lifted ? -22 : -8"), color=GREY).encode(
-        y=alt.Y("high:Q"), text=alt.Text("counts:N")
+    counts = base.mark_text(dy=alt.expr(f"{_APART} * datum.line"), baseline="top", color=GREY).encode(
+        y=below_top(0), text=alt.Text("counts:N")
     )
-    return layered(*_rules(study), reach, line, point, counts, height=PLOT)
+    return layered(*_rules(study), reach, line, point, counts, height=PLOT + _BELOW)
 
 
 def flagged_and_spared(study: LimitStudy) -> Chart:
@@ -145,9 +153,12 @@ def _rules(study: LimitStudy) -> list[alt.Chart]:
     if not rows:
         return []  # a layer without marks would still be announced as a picture
     base = data(rows).encode(x=alt.X("at:Q"))
-    rule = base.mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[8, 3])
+    to_bottom: Callable[[str], alt.Y2Value] = alt.Y2Value  # which says nothing of its types
+    rule = base.mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[8, 3]).encode(
+        y=below_top(_BELOW), y2=to_bottom("height")
+    )
     text = base.mark_text(angle=270, align="right", baseline="bottom", dx=-6, dy=-4, color=ORANGE).encode(
-        y=below_top(0), text=alt.Text("says:N")
+        y=below_top(_BELOW), text=alt.Text("says:N")
     )
     return [rule, text]
 

@@ -38,7 +38,7 @@ def _point(one: JudgedMonth, late: NowcastMonth | None) -> MonthPoint:
     said: dict[str, str] = {
         t("returns so far") if not one.complete else t("returns"): t("{n:,}", n=one.returns),
         t("expected"): t("{n:.1f}", n=one.expected) if judged else t("not judged"),
-        t("limits"): t("{low:.1f} to {high:.1f}", low=one.low, high=one.high) if judged else t("not judged"),
+        t("limits"): t("{low:,.0f} to {high:,.0f}", low=one.low, high=one.high) if judged else t("not judged"),
         t("signal"): ", ".join(t(signal) for signal in one.signals) or t("no signal"),
     }
     return MonthPoint(

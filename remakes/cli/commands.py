@@ -294,7 +294,7 @@ def report(
         str, typer.Option("--language", metavar="CODE", help="The reader's language: en, de; default: English.")
     ] = "en",
 ) -> None:
-    """Write the monthly report: one page for the meeting, then the details.
+    """Write the monthly report: one page for the meeting, the charts, then shortened tables; xlsx holds every row.
 
     Example:  remakes report --month 2026-09 --out september.pdf
     """

@@ -131,7 +131,8 @@ def _failures(
     connection: Connection, at: datetime, which: ColumnElement[bool], *, since_success: bool = False
 ) -> list[datetime]:
     """When attempts failed within the window, newest first; on demand only those since the last that succeeded."""
-    within = which & (_ATTEMPTS.c.at > at - WINDOW)
+    # None of a far future: where the clock was set back, everybody would wait until it has caught up.
+    within = which & (_ATTEMPTS.c.at > at - WINDOW) & (_ATTEMPTS.c.at < at + WINDOW)
     query: Any = select(_ATTEMPTS.c.at, _ATTEMPTS.c.succeeded).where(within)
     found: list[datetime] = []
     for when, succeeded in connection.execute(query.order_by(_ATTEMPTS.c.at.desc(), _ATTEMPTS.c.id.desc())):

@@ -29,6 +29,7 @@ __all__ = [
     "number_from_text",
     "plain_text",
     "shown",
+    "storable",
     "tags",
     "teeth_codes",
     "whole_number",
@@ -46,6 +47,7 @@ _MOMENT = re.compile(
     r"(?:Z|[+-][0-9]{2}:?[0-9]{2})?"
 )
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_HALF_OF_A_SIGN = re.compile("[\ud800-\udfff]")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9.]*,[0-9]+")
 
 
@@ -75,7 +77,7 @@ def shown(seen: object) -> str:
     """A cell as a message shows it: as text, shortened."""
     if seen is None:
         return ""
-    text = str(seen).strip()
+    text = _HALF_OF_A_SIGN.sub("\N{REPLACEMENT CHARACTER}", str(seen).strip())
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
 
 
@@ -110,7 +112,14 @@ def plain_text(seen: object) -> str | None:
         text = str(seen).strip()
     if "\x00" in text:
         raise RefusedCell(t("The text holds a NUL character, which no list should."), t("Type the text again."))
+    if not storable(text):
+        raise RefusedCell(t("The text holds half of a sign, which no file can hold."), t("Type the text again."))
     return text or None
+
+
+def storable(text: str) -> bool:
+    """Can the records hold this text? Not where it has a NUL, or half of a sign."""
+    return "\x00" not in text and (text.isascii() or not _HALF_OF_A_SIGN.search(text))
 
 
 def tags(seen: object) -> str:

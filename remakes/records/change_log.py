@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 
 from remakes.errors import EntryError
 from remakes.records import schema
+from remakes.records.bench.moments import on_the_clock, stored
 from remakes.records.cells import shown
 from remakes.records.store import Store
 from remakes.texts import speaking, t
@@ -116,7 +117,7 @@ class Filters:
     ----------
     who, table : str
     month : str
-        Year and month in UTC, `2026-10`.
+        Year and month of the lab's clock, `2026-10`.
     """
 
     who: str = ""
@@ -187,12 +188,13 @@ def tables(store: Store) -> tuple[str, ...]:
 
 
 def months(store: Store) -> tuple[str, ...]:
-    """The months from the first line to the latest, in UTC, the latest first; empty for an empty log."""
+    """The months from the first line to the latest, by the lab's clock, the latest first; empty for an empty log."""
     audit = schema.audit.c
     with store.reader() as connection:
         first, last = connection.execute(select(func.min(audit.at), func.max(audit.at))).one()
     if first is None:
         return ()
+    first, last = on_the_clock(first), on_the_clock(last)
     span = range(first.year * 12 + first.month - 1, last.year * 12 + last.month)
     return tuple(f"{month // 12:04d}-{month % 12 + 1:02d}" for month in reversed(span))
 
@@ -255,12 +257,13 @@ def _filtered(filters: Filters) -> Select[Any]:
 
 
 def _span(month: str) -> tuple[datetime, datetime]:
+    """Begin and end of a month of the lab's clock, in UTC as the store has its moments."""
     try:
         first = datetime.fromisoformat(f"{month}-01")
-    except ValueError:
+        # No month has more than 31 days, and no two have fewer than 59.
+        return stored(first), stored((first + timedelta(days=31)).replace(day=1))
+    except (ValueError, OverflowError):
         raise EntryError(t("{seen} is no month. Give one such as 2026-10.", seen=shown(month))) from None
-    # No month has more than 31 days, and no two have fewer than 59.
-    return first, (first + timedelta(days=31)).replace(day=1)
 
 
 def _restorations(connection: Connection, rows: Iterable[Row[Any]]) -> dict[str, str]:

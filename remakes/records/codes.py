@@ -73,7 +73,7 @@ KINDS = ("crown", "bridge", "onlay", "inlay", "veneer", "implant crown", "implan
 
 PLANES = MappingProxyType(
     {
-        "adhesive": later("Adhesive: along the metal or the opaquer"),
+        "adhesive": later("Adhesive: along the framework or the opaquer"),
         "cohesive": later("Cohesive: inside the veneer"),
         "mixed": later("Mixed"),
     }

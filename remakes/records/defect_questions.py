@@ -6,16 +6,27 @@ reader's language.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 from remakes.texts import later
 
-__all__ = ["BROKEN", "DEFECT_QUESTIONS", "DefectQuestion", "question_of"]
+__all__ = ["BROKEN", "DEFECT_QUESTIONS", "DefectQuestion", "may_be_metal", "question_of"]
 
 #: The defects of which a break is looked at: where it ran, and how much metal lies bare.
 BROKEN = ("chipping", "debonding")
+
+#: Parts of words, in English and German, by which a framework is known to hold metal, and to hold none: there the
+#: share of bare metal is nothing to ask for. Common practice, no single source.
+_METAL = re.compile(
+    r"metal|alloy|legierung|cobalt|kobalt|co-?cr|chrom|\bnem\b|nickel|titan|gold|palladium|platin|silver"
+)
+_NO_METAL = re.compile(
+    r"^(?:none|no framework|kein|keine|keines|ohne.*|-)$|zircon|zirkon|zro2|ceramic|keramik|disili[ck]at|alumin"
+    r"|\bpe[ek]k\b|fib(?:re|er)|faser|resin|composite|komposit|polymer|kunststoff|pmma"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +152,16 @@ DEFECT_QUESTIONS: Mapping[str, tuple[DefectQuestion, ...]] = MappingProxyType(
 _BY_NAME: Mapping[str, DefectQuestion] = MappingProxyType(
     {one.name: one for asked in DEFECT_QUESTIONS.values() for one in asked}
 )
+
+
+def may_be_metal(framework: str | None) -> bool:
+    """May metal lie bare where the veneer of this framework broke?
+
+    Yes, unless the framework is known by its name to hold none (zirconia, other ceramics, polymers, no framework at
+    all); what is not recorded or not known here may be metal.
+    """
+    name = (framework or "").strip().casefold()
+    return bool(_METAL.search(name)) or not _NO_METAL.search(name)
 
 
 def question_of(name: str) -> DefectQuestion | None:

@@ -19,10 +19,11 @@ from remakes.records.look_up import unknown_restoration
 from remakes.records.rows import ReturnRow, check_restoration, check_return, check_return_against
 from remakes.records.store import Store, now
 from remakes.records.typed_text import note_text
-from remakes.texts import run_on, t
+from remakes.texts import later, run_on, t
 
 __all__ = [
     "DOUBLE_ENTRY_DAYS",
+    "SAVE_AS_ANOTHER",
     "DoubleEntryError",
     "RefusedEntryError",
     "enter_restoration",
@@ -35,6 +36,8 @@ __all__ = [
 
 #: The same defect on the same restoration within so many days is asked about. Common practice, no source.
 DOUBLE_ENTRY_DAYS = 14
+#: What the button is called that saves it all the same (`confirm_double`).
+SAVE_AS_ANOTHER = later("Save as another return")
 
 # Stands in for a number that is only given under the write lock.
 _NOT_YET = "(next number)"
@@ -69,12 +72,12 @@ class DoubleEntryError(EntryError):
         super().__init__(
             t(
                 "Return {return_id} of {reported_on} already reports {defect} on this restoration, within "
-                "{double_entry_days} days. Nothing was saved: if this is another return, confirm and save "
-                "again.",
+                "{double_entry_days} days. Nothing was saved. If this is another return, choose “{button}”.",
                 return_id=return_id,
                 reported_on=reported_on.isoformat(),
                 defect=defect_in_text(defect),
                 double_entry_days=DOUBLE_ENTRY_DAYS,
+                button=t(SAVE_AS_ANOTHER),
             )
         )
         self.defect = defect

@@ -33,6 +33,8 @@ class Gap:
     step : str
         Empty for a column.
     name : str
+    says : str
+        What the newest requirement of a reading says in the standard's own words; empty where it has none.
     recorded, wanted : int
         Restorations of the months that have it; restorations that should. A reading is wanted where a requirement
         in force on the day of delivery applies to the restoration; a blank value is not recorded.
@@ -45,6 +47,7 @@ class Gap:
     recorded: int
     wanted: int
     by_month: Mapping[str, tuple[int, int]]
+    says: str = ""
 
     @property
     def share(self) -> float:
@@ -165,7 +168,8 @@ def _of_readings(
             month = _month(row["delivered_on"])
             wanted[month] += 1
             found[month] += row["restoration_id"] in having
-        yield _gap(*key, found, wanted)
+        newest = max(asked, key=lambda one: one.valid_from)
+        yield _gap(*key, found, wanted, says=newest.says or "")
 
 
 def _concerned(asked: Sequence[Requirement], rows: Sequence[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
@@ -180,7 +184,7 @@ def _concerned(asked: Sequence[Requirement], rows: Sequence[Mapping[str, Any]]) 
             yield row
 
 
-def _gap(step: str, name: str, recorded: Counter[str], wanted: Counter[str]) -> Gap:
+def _gap(step: str, name: str, recorded: Counter[str], wanted: Counter[str], *, says: str = "") -> Gap:
     months = {month: (recorded[month], wanted[month]) for month in sorted(wanted)}
     return Gap(
         step=step,
@@ -188,4 +192,5 @@ def _gap(step: str, name: str, recorded: Counter[str], wanted: Counter[str]) -> 
         recorded=recorded.total(),
         wanted=wanted.total(),
         by_month=months,
+        says=says,
     )

@@ -74,10 +74,17 @@ _WORDS: Final = MappingProxyType(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Actor:
-    """A person as the records know them: a pseudonymous code, and the roles they hold."""
+    """A person as the records know them: a pseudonymous code, and the roles they hold.
+
+    Attributes
+    ----------
+    session : str
+        Hash of the token of the session they came in with, which must go on for as long as they write; blank: none.
+    """
 
     code: str
     roles: frozenset[Role]
+    session: str = ""
 
     def refuse_unless(self, may: Permission) -> None:
         """Stop a change that none of this person's roles allows.

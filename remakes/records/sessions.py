@@ -10,10 +10,10 @@ import hashlib
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final, cast
+from typing import Final, cast
 
 from argon2 import PasswordHasher
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from remakes.errors import EntryError, StoreError
@@ -22,6 +22,7 @@ from remakes.records.attempts import SignInError, begin_attempt, note_success
 from remakes.records.passwords import HASHER, is_password
 from remakes.records.permissions import Actor, Role
 from remakes.records.person_rows import Person, person_of
+from remakes.records.still_allowed import IDLE_KEY, IDLE_MINUTES, WHOLE_LIFE, goes_on, idle_limit_of
 from remakes.records.store import Store, now
 from remakes.texts import t
 
@@ -40,12 +41,8 @@ __all__ = [
     "token_hash",
 ]
 
-#: A session ends so long after it began, whatever is done in it.
-WHOLE_LIFE: Final = timedelta(hours=12)
-#: A session ends after so many minutes without a visit, unless the lab has set another number.
-IDLE_MINUTES: Final = 30
+#: The longest time without a visit that a lab can set, in minutes.
 LONGEST_IDLE: Final = 12 * 60
-_IDLE_KEY: Final = "idle_minutes"
 #: The latest visit is written down no more often, and waits for no longer: the page that is visited waits as well.
 _WRITE_EVERY: Final = timedelta(minutes=1)
 _VISIT_PATIENCE_MS: Final = 100
@@ -67,7 +64,7 @@ class Session:
     @property
     def actor(self) -> Actor:
         """On whose behalf the store writes."""
-        return Actor(code=self.person.code, roles=frozenset(self.person.roles))
+        return Actor(code=self.person.code, roles=frozenset(self.person.roles), session=self.token_hash)
 
 
 def token_hash(token: str) -> str:
@@ -147,7 +144,7 @@ def session_of(store: Store, token: str, *, at: datetime | None = None) -> Sessi
     at = at or now()
     with store.reader() as connection:
         found = connection.execute(_SESSIONS.select().where(_SESSIONS.c.token_hash == token_hash(token))).one_or_none()
-        if found is None or not _alive(connection, found, at):
+        if found is None or not goes_on(connection, found, at):
             return None
         person = person_of(connection, found.code)
     if person is None or person.left_at is not None or not person.roles:
@@ -190,7 +187,7 @@ def choose_role(store: Store, session: Session, role: Role) -> None:
 def idle_limit(store: Store) -> timedelta:
     """After how long without a visit a session ends."""
     with store.reader() as connection:
-        return _idle_limit(connection)
+        return idle_limit_of(connection)
 
 
 def set_idle_limit(store: Store, minutes: float, *, who: str) -> None:
@@ -205,22 +202,10 @@ def set_idle_limit(store: Store, minutes: float, *, who: str) -> None:
         raise EntryError(t("Give whole minutes, from 1 to {most}.", most=LONGEST_IDLE))
     with store.writer(may="keep people") as connection:
         settings = schema.settings
-        connection.execute(settings.delete().where(settings.c.key == _IDLE_KEY))
-        connection.execute(settings.insert(), {"key": _IDLE_KEY, "value": int(minutes)})
+        connection.execute(settings.delete().where(settings.c.key == IDLE_KEY))
+        connection.execute(settings.insert(), {"key": IDLE_KEY, "value": int(minutes)})
         # Under the people's name, on which no figure rests: a line of the settings would make all figures anew.
-        store.note(connection, who=who, what="set", table=_PEOPLE.name, key=_IDLE_KEY, detail={"minutes": int(minutes)})
-
-
-def _idle_limit(connection: Connection) -> timedelta:
-    value = connection.scalar(select(schema.settings.c.value).where(schema.settings.c.key == _IDLE_KEY))
-    return timedelta(minutes=value if isinstance(value, int) and value > 0 else IDLE_MINUTES)
-
-
-def _alive(connection: Connection, found: Row[Any], at: datetime) -> bool:
-    if found.ended_at is not None or at - found.started_at >= WHOLE_LIFE:
-        return False
-    idle: timedelta = at - found.last_seen
-    return idle < _idle_limit(connection)
+        store.note(connection, who=who, what="set", table=_PEOPLE.name, key=IDLE_KEY, detail={"minutes": int(minutes)})
 
 
 def _write_visit(store: Store, hashed: str, at: datetime) -> None:

@@ -7,6 +7,7 @@ writers that both read first end in "database is locked", whatever the time-out.
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 import threading
@@ -24,7 +25,8 @@ from sqlalchemy.exc import SQLAlchemyError
 from remakes.errors import StoreError
 from remakes.records import schema
 from remakes.records.permissions import Actor, Permission
-from remakes.records.store_faults import keep_to_file, told_in_words
+from remakes.records.still_allowed import refuse_unless_still_allowed
+from remakes.records.store_faults import READ_ONLY, keep_to_file, only_readable, told_in_words
 from remakes.texts import t
 
 __all__ = ["DEFAULT_URL", "PATIENCE_MS", "Store", "copy_sqlite", "now", "open_store", "read_observed_until"]
@@ -131,7 +133,7 @@ class Store:
         Raises
         ------
         NotAllowedError
-            None of the person's roles holds that permission, or not any more.
+            None of the person's roles holds that permission, or not any more; or their session has ended.
         StoreError
             The lock was not free within that time, or the records cannot be written: no right, no room, gone.
         """
@@ -145,8 +147,8 @@ class Store:
         ):
             _lock_server(connection, patience_ms)
             if self.actor is not None:
-                # Asked again: a role may have been taken away since the page was opened.
-                _as_it_stands(connection, self.actor).refuse_unless(may)
+                # Asked again: the session may have ended, or a role been taken away, since the page was opened.
+                refuse_unless_still_allowed(connection, self.actor, may, at=now())
             yield connection
 
     def note(
@@ -267,6 +269,8 @@ def open_store(url: str | None = None, *, create: bool = True) -> Store:
         shown = engine.url.render_as_string(hide_password=True)
         engine.dispose()
         reason = str(getattr(error, "orig", error)).strip().splitlines()[0]
+        if "readonly" in reason:
+            raise _stays_old(engine) from error
         raise StoreError(
             t(
                 "{shown} cannot be opened as a store of records ({reason}). Check the address given to --db, "
@@ -314,14 +318,32 @@ def _check_sqlite_file(database: str | None, *, create: bool) -> None:
     if not database or database == ":memory:":
         raise StoreError(t("A store in memory would be lost at once. Give the name of a file after --db."))
     path = Path(database)
-    if not path.parent.is_dir():
+    try:
+        there, folder = path.is_file(), path.parent.is_dir()
+    except OSError as error:
+        raise StoreError(
+            t(
+                "{path} cannot be looked at ({reason}). Check the rights of its folder.",
+                path=path,
+                reason=error.strerror or type(error).__name__,
+            )
+        ) from error
+    if not folder:
         raise StoreError(
             t(
                 "The folder {parent} does not exist. Make it first, or give another place after --db.",
                 parent=path.parent,
             )
         )
-    if not create and not path.is_file():
+    if create and not there and not os.access(path.parent, os.W_OK):
+        raise StoreError(
+            t(
+                "Nothing may be written into the folder {parent}, so no records can be begun there. Give the account "
+                "that runs the program that right, or give another place after --db.",
+                parent=path.parent,
+            )
+        )
+    if not create and not there:
         raise StoreError(
             t(
                 "There are no records at {path}. Bring some in with `remakes import FOLDER`, or say with "
@@ -331,10 +353,10 @@ def _check_sqlite_file(database: str | None, *, create: bool) -> None:
         )
 
 
-def _set_up_sqlite(dbapi_connection: Any, _record: Any) -> None:
+def _set_up_sqlite(dbapi_connection: Any, record: Any) -> None:
     # The driver's own BEGIN handling is switched off; `_begin_sqlite` decides.
     dbapi_connection.isolation_level = None
-    for pragma in _SQLITE_PRAGMAS:
+    for pragma in () if record.info.get(READ_ONLY) else _SQLITE_PRAGMAS:
         dbapi_connection.execute("PRAGMA " + pragma)
 
 
@@ -350,16 +372,6 @@ def _lock_server(connection: Connection, patience_ms: int = PATIENCE_MS) -> None
         # The server locks rows only; checks such as "entered before?" need one writer at a time.
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {patience_ms}")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
-
-
-def _as_it_stands(connection: Connection, actor: Actor) -> Actor:
-    """The roles of these that the person still holds; all of them where the records know nobody of this code."""
-    people = schema.people.c
-    row = connection.execute(select(people.roles, people.left_at).where(people.code == actor.code)).one_or_none()
-    if row is None:
-        return actor
-    held = frozenset() if row.left_at is not None else actor.roles.intersection(row.roles)
-    return replace(actor, roles=held)
 
 
 def _revision(engine: Engine) -> str | None:
@@ -391,6 +403,9 @@ def _upgrade(engine: Engine, revision: str | None) -> None:
                 schema_revision=schema.SCHEMA_REVISION,
             )
         )
+    path = Store(engine).sqlite_path
+    if path is not None and only_readable(path):
+        raise _stays_old(engine)
     # Only a new or old store needs the migration library.
     from alembic import command
     from alembic.config import Config
@@ -403,3 +418,14 @@ def _upgrade(engine: Engine, revision: str | None) -> None:
         _lock_server(connection)
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+
+def _stays_old(engine: Engine) -> StoreError:
+    return StoreError(
+        t(
+            "{shown} was made by an older version of the program and cannot be brought up to date: the file, its "
+            "folder or its disk may only be read here. Give the account that runs the program the right to write "
+            "there, or open a copy elsewhere.",
+            shown=engine.url.render_as_string(hide_password=True),
+        )
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,10 +12,13 @@ from typing import Any, Final
 from sqlalchemy import Engine, event
 from sqlalchemy.exc import DBAPIError, DisconnectionError, OperationalError
 
-from remakes.errors import StoreError
+from remakes.errors import EntryError, StoreError
 from remakes.texts import t
 
-__all__ = ["keep_to_file", "told_in_words"]
+__all__ = ["READ_ONLY", "keep_to_file", "only_readable", "told_in_words"]
+
+#: Under which a connection notes that its file is only read.
+READ_ONLY: Final = "read only"
 
 _LOCK_NOT_AVAILABLE: Final = "55P03"  # PostgreSQL's code; its words depend on the server's language
 #: Classes of PostgreSQL's codes: no connection, not enough of something, stopped by whoever keeps the server.
@@ -23,6 +27,8 @@ _SERVER_AWAY: Final = ("08", "53", "57")
 _DAMAGED: Final = ("not a database", "malformed", "no such table")
 #: What it says of one that it cannot get at.
 _OUT_OF_REACH: Final = ("disk I/O error", "unable to open")
+#: What the driver of PostgreSQL says of a text that the server refuses.
+_NUL_REFUSED: Final = "cannot contain NUL"
 
 
 @contextmanager
@@ -33,13 +39,27 @@ def told_in_words(url: str) -> Iterator[None]:
     ------
     StoreError
         Locked for too long, not to be written to, no room, out of reach, or damaged.
+    EntryError
+        A text holds a sign that no record can hold.
     """
     try:
         yield
     except DBAPIError as error:
+        if _NUL_REFUSED in str(error.orig):
+            raise EntryError(_no_such_sign()) from error
         if (said := _in_words(error, url)) is None:
             raise
         raise StoreError(said) from error
+    except UnicodeEncodeError as error:
+        # Half of a sign: no text of a database can hold it, and the driver says so in a word of its own.
+        raise EntryError(_no_such_sign()) from error
+
+
+def _no_such_sign() -> str:
+    return t(
+        "What was typed, scanned or asked for holds a sign that no record can hold: a NUL, or half of a sign. Nothing "
+        "was saved: type it again."
+    )
 
 
 def _in_words(error: DBAPIError, url: str) -> str | None:
@@ -48,7 +68,11 @@ def _in_words(error: DBAPIError, url: str) -> str | None:
     if "locked" in orig or code == _LOCK_NOT_AVAILABLE:
         return t("Somebody else has been writing to the records for over 10 seconds. Nothing was saved: try again.")
     if "readonly" in orig:
-        return t("{url} cannot be written to. Check the file's and the folder's rights.", url=url)
+        return t(
+            "{url} cannot be written to: the file, its folder or its disk may only be read here. Nothing was saved. "
+            "Check the file's and the folder's rights.",
+            url=url,
+        )
     if "disk is full" in orig:
         return t(
             "There is no room left on the disk of the records ({url}). Nothing was saved: make room, then try again.",
@@ -87,10 +111,12 @@ def keep_to_file(engine: Engine, path: Path) -> None:
     A connection keeps to the file it was opened on, wherever that is moved: what is written into a file that was
     removed is lost with the connection, and a new connection would make an empty file in its place. So a file that
     is gone is refused, and one that was replaced, as by a copy that was put back, is opened anew.
+
+    Where nothing may be written beside the file, it is opened as one that does not change, and opened anew once it did.
     """
     met: list[object] = []
 
-    def refuse_gone(*_: Any) -> None:
+    def refuse_gone() -> None:
         if met and _identity(path) is None:
             raise StoreError(
                 t(
@@ -100,19 +126,51 @@ def keep_to_file(engine: Engine, path: Path) -> None:
                 )
             )
 
+    def connect(_dialect: Any, record: Any, _args: Any, options: dict[str, Any]) -> sqlite3.Connection | None:
+        refuse_gone()
+        record.info[READ_ONLY] = only_readable(path)
+        if not record.info[READ_ONLY]:
+            return None
+        unchanging = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+        connection: sqlite3.Connection = sqlite3.connect(unchanging, uri=True, **options)
+        return connection
+
     def opened(_connection: Any, record: Any) -> None:
-        record.info["file"] = _identity(path)
-        if record.info["file"] is not None:
-            met[:] = [record.info["file"]]
+        record.info["file"] = _state(path, record)
+        if (found := _identity(path)) is not None:
+            met[:] = [found]
 
     def used(_connection: Any, record: Any, _proxy: Any) -> None:
         refuse_gone()
-        if _identity(path) != record.info.get("file"):
+        if _state(path, record) != record.info.get("file"):
             raise DisconnectionError
 
-    event.listen(engine, "do_connect", refuse_gone)
+    event.listen(engine, "do_connect", connect)
     event.listen(engine, "connect", opened)
     event.listen(engine, "checkout", used)
+
+
+def only_readable(path: Path) -> bool:
+    """May nothing be written beside this file, as on a disk that is mounted to be read, and does nobody write to it?
+
+    SQLite needs a log beside the file, also to read it, unless it is told that the file does not change.
+    """
+    return path.is_file() and not os.access(path.parent, os.W_OK) and not _log_of(path).exists()
+
+
+def _log_of(path: Path) -> Path:
+    return path.with_name(f"{path.name}-wal")
+
+
+def _state(path: Path, record: Any) -> object:
+    """By what a connection knows its file again; of one that does not change, by its content too."""
+    if not record.info.get(READ_ONLY):
+        return _identity(path)
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, _log_of(path).exists()
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

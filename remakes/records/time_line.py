@@ -49,6 +49,8 @@ class HistoryEvent:
     ----------
     at : datetime or None
         The time of day on the lab's clock, where it was recorded.
+    says : str
+        For a reading: what it is about, in the standard's own words; blank where the standard has none.
     needed : str
         For a reading: what the standard in force asked for.
     status : str
@@ -63,6 +65,7 @@ class HistoryEvent:
     detail: str = ""
     who: str = ""
     at: datetime | None = None
+    says: str = ""
     needed: str = ""
     status: str = ""
     late: bool = False
@@ -181,6 +184,7 @@ def _reading(row: Row[Any], required: Mapping[tuple[str, str], Asked], at_bench:
         detail=_joined(parts),
         who=row.operator or "",
         at=row.recorded_at,
+        says=_says(needed) if needed else "",
         needed=_needed(needed) if needed else "",
         late=typed_at is not None,
     )
@@ -194,6 +198,10 @@ def _with_unit(value: str, needed: Asked | None) -> str:
         return t(value) if value in _YES_NO else value
     said = t("{value}", value=Decimal(value)) if _NUMBER.fullmatch(value) else value
     return f"{said} {first.unit}" if first.unit else said
+
+
+def _says(asked: Asked) -> str:
+    return "; ".join(dict.fromkeys(one.says for one in asked.requirements if one.says))
 
 
 def _needed(asked: Asked) -> str:
@@ -218,7 +226,14 @@ def _judged(
         for (step, reading), needed in required.items():
             if (step, reading) not in counts:
                 detail = t("{reading} = {value}", reading=reading, value=t("not recorded"))
-                yield HistoryEvent(on=None, what=step, detail=detail, needed=_needed(needed), status="not recorded")
+                yield HistoryEvent(
+                    on=None,
+                    what=step,
+                    detail=detail,
+                    says=_says(needed),
+                    needed=_needed(needed),
+                    status="not recorded",
+                )
 
 
 def _counting(readings: list[_Reading], record: RestorationRecord | None) -> list[_Reading]:

@@ -125,16 +125,31 @@ class TrialPlanChangedError(EntryError):
     """
 
     def __init__(self, kept: KeptPlan, by: str) -> None:
-        super().__init__(
-            t(
-                "The trial “{title}” was changed meanwhile by {who}. Nothing was saved: load the page again and look "
-                "at what was changed.",
-                title=kept.title,
-                who=by,
-            )
-        )
+        super().__init__(_as_it_is_now(kept, by))
         self.kept = kept
         self.by = by
+
+
+def _as_it_is_now(kept: KeptPlan, by: str) -> str:
+    if kept.given_up_at is not None:
+        return t(
+            "The trial “{title}” was given up meanwhile by {who}, because: {why}. Nothing more was saved.",
+            title=kept.title,
+            who=by,
+            why=kept.given_up_why,
+        )
+    if kept.reading is not None:
+        return t(
+            "The trial “{title}” was read meanwhile by {who}; that reading stands. Nothing more was saved.",
+            title=kept.title,
+            who=by,
+        )
+    return t(
+        "The trial “{title}” was changed meanwhile by {who}. Nothing was saved: load the page again and look "
+        "at what was changed.",
+        title=kept.title,
+        who=by,
+    )
 
 
 def keep_plan(store: Store, plan: Planned, title: str, who: str, *, today: date | None = None) -> KeptPlan:

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from itertools import groupby
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
 from remakes import words
-from remakes.reports.document import Cell, Column, Figure, Section, Table
-from remakes.reports.front import CHANGED, SOURCES, month_signals, period
+from remakes.reports.bench_details import WITHOUT, bench
+from remakes.reports.document import Cell, Column, Section, Table
+from remakes.reports.front import CHANGED, SOURCES, harm_item, is_recent
 from remakes.reports.glossary import CAUTIONS, GLOSSARY
-from remakes.reports.review import LATEST, Review, process_month, requirement, said, up_to
-from remakes.texts import later, t, tn
+from remakes.reports.month_table import month_signals
+from remakes.reports.review import LATEST, LISTED, Review, last_rows, period, said, up_to
+from remakes.reports.unmarked import has_signal, is_told, unmarked
+from remakes.texts import t, tn
 
 if TYPE_CHECKING:
     from remakes.trends.changed.changed import WhatChanged
     from remakes.trends.months.delivery_months import DeliveryShare
-    from remakes.trends.months.process_months import ProcessFactor, ProcessMonth
     from remakes.trends.months.report_months import JudgedDefect
     from remakes.trends.sources.figures import SourceFigure, Sources
 
@@ -25,30 +27,50 @@ __all__ = ["details"]
 
 #: Months whose entries may still be coming in.
 _ENTERED: Final = 6
-#: Rows of the long lists that go on paper.
-_ON_PAPER: Final = 40
-_WITHOUT: Final = later("– : not judged, or cannot be estimated.")
+#: Lots and machines that go on paper, besides those that stand out.
+_SOURCES: Final = 8
+#: Requirements in the table of a change that go on paper.
+_FACTORS: Final = 5
+#: Months in service within which returns are counted on paper.
+_SPAN: Final = 3
 
 
 def details(review: Review) -> tuple[Section, ...]:
-    """The tables behind the front page, then methods and cautions in plain words."""
-    return (
-        *(_months(one, review.month) for one in review.report_months.defects),
+    """The tables behind the front page, then methods and cautions in plain words.
+
+    Printed is what somebody would act on; every row is in the workbook, and the report says so.
+    """
+    tables = (
+        *_harm(review),
+        *(_months(one, review) for one in review.report_months.defects),
+        *unmarked(review),
         *_deliveries(review.delivery_shares, review.month),
         *_entered(review),
         *(_changed(defect, one) for defect, one in review.changed.items() if _told(defect, review)),
         _lots_and_machines(review.sources),
         _clinics(review.clinics),
-        *_bench(review),
+        *bench(review),
+    )
+    return (
+        *tables,
+        *_not_printed(tables),
         Section(heading=t("What the words mean"), items=tuple(map(t, GLOSSARY))),
         Section(heading=t("Cautions"), items=tuple(map(t, CAUTIONS))),
     )
 
 
-def _months(defect: JudgedDefect, month: str) -> Section:
-    latest = up_to(defect, month).months[-LATEST:]
+def _harm(review: Review) -> Iterable[Section]:
+    """The whole list, where the front had no room for it: an open report is never left out."""
+    if len(review.harm) > LISTED:
+        reports = sorted(review.harm, key=lambda one: not one.is_open)
+        yield Section(heading=t("All reports of suspected harm of the month"), items=tuple(map(harm_item, reports)))
+
+
+def _months(defect: JudgedDefect, review: Review) -> Section:
+    latest = up_to(defect, review.month).months[-LATEST:]
     name = words.defect(defect.defect)
     false = defect.false_alarm_months
+    told = is_told(defect, review)
     return Section(
         heading=t("{name}, month by month", name=name),
         sentences=said(defect.sentence, defect.missing),
@@ -61,8 +83,8 @@ def _months(defect: JudgedDefect, month: str) -> Section:
                 Column(name=t("still to come"), kind="number", digits=1),
                 Column(name=t("restoration-months in service"), kind="number"),
                 Column(name=t("expected"), kind="number", digits=1),
-                Column(name=t("limits from"), kind="number", digits=1),
-                Column(name=t("to"), kind="number", digits=1),
+                Column(name=t("limits from"), kind="number"),
+                Column(name=t("to"), kind="number"),
                 Column(name=t("signal")),
             ),
             rows=tuple(
@@ -79,20 +101,22 @@ def _months(defect: JudgedDefect, month: str) -> Section:
                 for one in latest
             ),
             group=(t("defect"), name),
-            # Counts that nothing can be said about would fill pages.
-            on_paper=None if defect.enough or defect.defect == "all" else 0,
+            on_paper=last_rows(len(latest)) if told else (),
         ),
         notes=(t("The rules of this table give one false signal in about {false:.0f} months on average.", false=false),)
         if isfinite(false)
         else (),
+        workbook_only=not told,
     )
 
 
 def _deliveries(shares: Sequence[DeliveryShare], month: str) -> Iterable[Section]:
-    """One table for each time in service, all defects together."""
+    """One table for each time in service, all defects together; one of them on paper."""
     wanted = (one for one in shares if one.defect == "all" and one.month <= month)
     every = sorted(wanted, key=lambda one: (one.within_months, one.month))
+    printed_one = _printed_span({one.within_months for one in every})
     for within, found in groupby(every, key=lambda one: one.within_months):
+        latest = [*found][-LATEST:]
         yield Section(
             heading=tn(
                 within, "Deliveries that came back within {n:,} month", "Deliveries that came back within {n:,} months"
@@ -113,12 +137,18 @@ def _deliveries(shares: Sequence[DeliveryShare], month: str) -> Iterable[Section
                     Column(name=t("time in service")),
                 ),
                 rows=tuple(
-                    (one.month, one.delivered, one.returned, one.share, one.followed, _age(one))
-                    for one in [*found][-LATEST:]
+                    (one.month, one.delivered, one.returned, one.share, one.followed, _age(one)) for one in latest
                 ),
                 group=(t("returned within"), words.counted(within, "month")),
+                on_paper=last_rows(len(latest)) if within == printed_one else (),
             ),
+            workbook_only=within != printed_one,
         )
+
+
+def _printed_span(spans: Collection[int]) -> int:
+    """The time in service whose table is printed: three months, long enough to see much and short enough to be told."""
+    return min(spans, key=lambda one: (abs(one - _SPAN), one), default=_SPAN)
 
 
 def _age(one: DeliveryShare) -> str:
@@ -130,8 +160,10 @@ def _age(one: DeliveryShare) -> str:
 def _entered(review: Review) -> Iterable[Section]:
     nowcast = review.nowcast
     latest = nowcast.of("all")[-_ENTERED:]
-    sentences = said(nowcast.sentence, nowcast.missing)
-    checked = (t(review.back_test.sentence),) if review.back_test is not None else ()
+    # A recent month has these words on the front.
+    told = is_recent(review)
+    sentences = () if told else said(nowcast.sentence, nowcast.missing)
+    checked = (t(review.back_test.sentence),) if review.back_test is not None and not told else ()
     yield Section(
         heading=t("What is still to be entered"),
         sentences=(*sentences, *checked),
@@ -155,13 +187,8 @@ def _entered(review: Review) -> Iterable[Section]:
 
 def _told(defect: str, review: Review) -> bool:
     """All defects together always, a single one where the month gives it a signal."""
-    if defect == "all":
-        return True
-    return any(
-        month.month == review.month and month.signals
-        for one in review.report_months.defects
-        if one.defect == defect
-        for month in one.months
+    return defect == "all" or any(
+        one.defect == defect and has_signal(one, review) for one in review.report_months.defects
     )
 
 
@@ -174,7 +201,6 @@ def _changed(defect: str, changed: WhatChanged) -> Section:
     return Section(
         heading=t("What changed: {name}", name=words.defect_within(defect)),
         sentences=said(changed.sentence, changed.missing),
-        figure=_parts(changed, name) if changed.enough and defect == "all" else None,
         table=Table(
             sheet=t(CHANGED),
             caption=t(
@@ -189,20 +215,21 @@ def _changed(defect: str, changed: WhatChanged) -> Section:
             ),
             rows=rows if changed.enough else (),
             group=(t("defect"), name),
+            on_paper=_worth_paper(changed),
         ),
     )
 
 
-def _parts(changed: WhatChanged, name: str) -> Figure:
-    from remakes.charts.changed import parts
-
-    return Figure(
-        chart=parts(changed),
-        alternative=t(
-            "{name}: what the change in returns goes with, with ranges. The table below has the figures.", name=name
-        ),
-        own_height=True,
-    )
+def _worth_paper(changed: WhatChanged) -> tuple[int, ...]:
+    """Everything but the many requirements that go with next to nothing: of these the largest few."""
+    factors = [
+        at
+        for at, one in enumerate(changed.parts, start=1)
+        if one.part.startswith("factor:") and isfinite(one.returns.estimate)
+    ]
+    largest = sorted(factors, key=lambda at: -abs(changed.parts[at - 1].returns.estimate))[:_FACTORS]
+    others = [at for at, one in enumerate(changed.parts, start=1) if not one.part.startswith("factor:")]
+    return (0, *sorted((*largest, *others)))
 
 
 def _lots_and_machines(found: Sources) -> Section:
@@ -233,7 +260,7 @@ def _clinics(found: Sources) -> Section:
 def _source_table(found: Sources, *, sheet: str, caption: str, by_code: bool = False) -> Table:
     figures = found.figures
     if by_code:
-        # All defects together on paper, each defect in the workbook.
+        # Only who stands out is printed, all by their codes: a list of the worst would be a ranking.
         figures = tuple(sorted(figures, key=lambda one: (one.defect != "all", one.code, one.defect)))
     return Table(
         sheet=sheet,
@@ -250,8 +277,8 @@ def _source_table(found: Sources, *, sheet: str, caption: str, by_code: bool = F
             Column(name=t("stands out")),
         ),
         rows=tuple(_source_row(one) for one in figures),
-        note=t(_WITHOUT) if found.figures else "",
-        on_paper=sum(1 for one in figures if one.defect == "all") if by_code else _ON_PAPER,
+        note=t(WITHOUT) if found.figures else "",
+        on_paper=tuple(at for at, one in enumerate(figures) if one.stands_out or (at < _SOURCES and not by_code)),
     )
 
 
@@ -279,82 +306,18 @@ def _stands_out(one: SourceFigure) -> str:
     return t("no") if isfinite(one.q) else t("not tested")
 
 
-def _bench(review: Review) -> Iterable[Section]:
-    """All requirements in the chosen month; those with a signal month by month."""
-    found = [(factor, month) for factor in review.process if (month := process_month(factor, review.month)) is not None]
-    young = [one for one in review.process if not one.enough]
-    missing = (
-        t(
-            "{counted} with too few records to be judged: {missing}",
-            counted=words.counted(len(young), "requirement"),
-            missing=t(young[0].missing),
+def _not_printed(sections: Iterable[Section]) -> Iterable[Section]:
+    """Which tables the workbook has whole, by sheet."""
+    left: dict[str, int] = {}
+    for one in sections:
+        if one.table is not None and one.table.left_out:
+            left[one.table.sheet] = left.get(one.table.sheet, 0) + len(one.table.rows) - len(one.table.printed_rows)
+    if left:
+        yield Section(
+            heading=t("Only in the workbook"),
+            sentences=(t("The report can be had as a workbook (XLSX) too. It has every row, these among them:"),),
+            items=tuple(
+                t("sheet {sheet}: {counted}", sheet=sheet, counted=words.counted(rows, "further row"))
+                for sheet, rows in left.items()
+            ),
         )
-        if young
-        else ""
-    )
-    yield Section(
-        heading=t("At the bench in {month}", month=words.month(review.month)),
-        sentences=(
-            t("Deliveries of the month, by requirement: missed of those recorded, not recorded of all it applies to."),
-        ),
-        table=_bench_table(
-            t("Bench"),
-            t("Requirements among the deliveries of {month}", month=words.month(review.month)),
-            Column(name=t("requirement")),
-            [(requirement(review.standard, factor.factor), month) for factor, month in found],
-        ),
-        notes=tuple(one for one in (t(_WITHOUT) if found else "", missing) if one),
-    )
-    for factor, month in found:
-        if month.miss_signals or month.gap_signals:
-            yield _factor_months(factor, review)
-
-
-def _factor_months(factor: ProcessFactor, review: Review) -> Section:
-    name = requirement(review.standard, factor.factor)
-    latest = [one for one in factor.months if one.month <= review.month][-LATEST:]
-    return Section(
-        heading=t("At the bench: {name}", name=name),
-        sentences=said(factor.sentence, factor.missing),
-        table=_bench_table(
-            t("Bench, month by month"),
-            t("{name}: by month of delivery", name=name),
-            Column(name=t("delivered in"), kind="month"),
-            [(one.month, one) for one in latest],
-            group=(t("requirement"), name),
-        ),
-    )
-
-
-def _bench_table(
-    sheet: str,
-    caption: str,
-    first: Column,
-    rows: Sequence[tuple[str, ProcessMonth]],
-    group: tuple[str, str] | tuple[()] = (),
-) -> Table:
-    columns: tuple[tuple[Column, Callable[[ProcessMonth], Cell]], ...] = (
-        (Column(name=t("applies to"), kind="number"), lambda one: one.restorations),
-        (Column(name=t("missed (95 % range)"), kind="share interval", digits=1), lambda one: one.miss_share),
-        (Column(name=t("missed: upper limit"), kind="share", digits=1), lambda one: one.miss_high),
-        (Column(name=t("not recorded (95 % range)"), kind="share interval", digits=1), lambda one: one.gap_share),
-        (Column(name=t("not recorded: upper limit"), kind="share", digits=1), lambda one: one.gap_high),
-        (Column(name=t("signal")), _bench_signals),
-    )
-    return Table(
-        sheet=sheet,
-        caption=caption,
-        columns=(first, *(column for column, _ in columns)),
-        rows=tuple((name, *(value(one) for _, value in columns)) for name, one in rows),
-        group=group,
-    )
-
-
-def _bench_signals(one: ProcessMonth) -> str:
-    found = [
-        *(t("missed: {what}", what=t(what)) for what in one.miss_signals),
-        *(t("not recorded: {what}", what=t(what)) for what in one.gap_signals),
-    ]
-    if found:
-        return "; ".join(found)
-    return t("no signal") if isfinite(one.miss_high) or isfinite(one.gap_high) else t("not judged")

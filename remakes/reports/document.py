@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from remakes import words
 from remakes.evidence.estimate import Estimate
-from remakes.texts import t
+from remakes.texts import t, tn
 
 if TYPE_CHECKING:
     import altair as alt
@@ -56,8 +56,8 @@ class Table:
     group : tuple of str
         Head and content of the column that leads the rows there, such as ("defect", "Chipping"); empty where the
         table is alone on its sheet.
-    on_paper : int, optional
-        At most so many rows are printed, the rest is in the workbook; all where not given.
+    on_paper : sequence of int, optional
+        Numbers of the rows that are printed, from 0; the workbook has them all. All where not given.
     """
 
     sheet: str
@@ -66,7 +66,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     group: tuple[str, str] | tuple[()] = ()
-    on_paper: int | None = None
+    on_paper: Sequence[int] | None = None
 
     def __post_init__(self) -> None:
         for row in self.rows:
@@ -78,20 +78,19 @@ class Table:
     @property
     def printed_rows(self) -> tuple[tuple[Cell, ...], ...]:
         """The rows that go on paper."""
-        return self.rows[: self.on_paper]
+        if self.on_paper is None:
+            return self.rows
+        return tuple(self.rows[at] for at in self.on_paper if at < len(self.rows))
 
     @property
     def left_out(self) -> str:
         """What paper leaves out, in words; empty where it leaves out nothing."""
-        missing = len(self.rows) - len(self.printed_rows)
-        return (
-            t(
-                "{counted} in the workbook.",
-                counted=words.counted(missing, "further row" if self.printed_rows else "row"),
-            )
-            if missing
-            else ""
-        )
+        printed_ones, every = len(self.printed_rows), len(self.rows)
+        if printed_ones == every:
+            return ""
+        if not printed_ones:
+            return tn(every, "Its row is in the workbook.", "All {n:,} rows are in the workbook.")
+        return t("{printed:,} of {every:,} rows; all of them are in the workbook.", printed=printed_ones, every=every)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +110,13 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """A heading with what belongs under it, in this order: sentences, list items, picture, table, notes."""
+    """A heading with what belongs under it, in this order: sentences, list items, picture, table, notes.
+
+    Attributes
+    ----------
+    workbook_only : bool
+        Not printed; its table is in the workbook.
+    """
 
     heading: str
     sentences: tuple[str, ...] = ()
@@ -120,11 +125,12 @@ class Section:
     table: Table | None = None
     notes: tuple[str, ...] = ()
     urgent: bool = False
+    workbook_only: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
-    """A whole report: one page for the meeting in front, then the details.
+    """A whole report: one page for the meeting in front, the charts, then the details.
 
     Attributes
     ----------
@@ -144,6 +150,7 @@ class Report:
     made_on: date
     observed_until: date
     front: tuple[Section, ...]
+    charts: tuple[Section, ...] = ()
     details: tuple[Section, ...] = ()
     caution: str = ""
     language: str = "en"
@@ -161,9 +168,14 @@ class Report:
         return " · ".join(part for part in parts if part)
 
     @property
+    def printed_details(self) -> tuple[Section, ...]:
+        """The details without what only the workbook has."""
+        return tuple(one for one in self.details if not one.workbook_only)
+
+    @property
     def tables(self) -> tuple[Table, ...]:
         """Every table, in the order of the pages."""
-        return tuple(one.table for one in (*self.front, *self.details) if one.table is not None)
+        return tuple(one.table for one in (*self.front, *self.charts, *self.details) if one.table is not None)
 
 
 def printed(cell: Cell, column: Column) -> str:

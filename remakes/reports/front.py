@@ -1,15 +1,27 @@
-"""The page for the meeting: harm first, then whether the month is different, and what to look at."""
+"""The page for the meeting: harm first, then whether the month is different, and what to decide."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
 from remakes import words
-from remakes.reports.document import Cell, Column, Figure, Section, Table, signed
-from remakes.reports.review import Review, month_of, process_month, requirement, said, up_to
-from remakes.texts import later, run_on, t, tn
+from remakes.reports.decide import to_decide
+from remakes.reports.document import Section, signed
+from remakes.reports.month_table import month_table
+from remakes.reports.review import (
+    LISTED,
+    Review,
+    cut,
+    limits,
+    month_of,
+    period,
+    process_month,
+    requirement,
+    said,
+    says_more,
+)
+from remakes.texts import later, raised, run_on, t, tn
 
 if TYPE_CHECKING:
     from remakes.records.harm import HarmReport
@@ -18,47 +30,20 @@ if TYPE_CHECKING:
     from remakes.trends.months.report_months import JudgedDefect, JudgedMonth
     from remakes.trends.sources.figures import SourceFigure
 
-__all__ = ["CHANGED", "SOURCES", "front", "month_signals", "period"]
+__all__ = ["CHANGED", "SOURCES", "front", "harm_item", "is_latest", "is_recent"]
 
 CHANGED: Final = later("What changed")
 SOURCES: Final = later("Lots and machines, all records so far")
-#: Entries of a list on the front, which has one page.
-_LISTED: Final = 5
 _PARTS: Final = 3
 #: Latest months whose entries may still be coming in.
 _ENTERING: Final = 4
-#: Defects in the front's table besides all together.
-_DEFECTS: Final = 7
 
 
 def front(review: Review) -> tuple[Section, ...]:
     """Everything a meeting has to decide on, in the order it should come up."""
     harm = (_harm(review),) if review.harm else ()
-    return (*harm, _different(review), _changed(review), _sources(review), _bench(review), _how_sure(review))
-
-
-def month_signals(one: JudgedMonth) -> str:
-    """What a table says about a month: its signals, or why there are none."""
-    if not one.complete:
-        return t("still coming in")
-    if not isfinite(one.expected):
-        return t("counted, not judged")
-    return ", ".join(map(t, one.signals)) or t("no signal")
-
-
-def period(months: tuple[str, ...]) -> str:
-    """Months following each other: `April 2026 to June 2026`."""
-    if not months:
-        return t("no month")
-    first, last = words.month(months[0]), words.month(months[-1])
-    return first if len(months) == 1 else t("{first} to {last}", first=first, last=last)
-
-
-def _cut(items: Iterable[str], where: str, *, most: int = _LISTED) -> tuple[str, ...]:
-    """The first few, and how many more there are."""
-    found = list(items)
-    more = len(found) - most
-    return (*found[:most], t("and {more:,} more, see {where}", more=more, where=where)) if more > 0 else tuple(found)
+    answer = (*harm, _different(review), to_decide(review))
+    return (*answer, _changed(review), _sources(review), _bench(review), _how_sure(review))
 
 
 def _harm(review: Review) -> Section:
@@ -75,12 +60,13 @@ def _harm(review: Review) -> Section:
             if still_open
             else t("Apart from all statistics, and dealt with: what was done stands on the page Today."),
         ),
-        items=_cut(map(_harm_item, reports), t("the records")),
+        items=cut(map(harm_item, reports), t("the details")),
         urgent=still_open,
     )
 
 
-def _harm_item(one: HarmReport) -> str:
+def harm_item(one: HarmReport) -> str:
+    """One report of suspected harm in a line."""
     names = {
         "day": words.day(one.reported_on),
         "defect": words.listed(map(words.defect, one.defects)),
@@ -100,19 +86,17 @@ def _different(review: Review) -> Section:
     every = review.report_months.of("all")
     month = month_of(every, review.month)
     sentences = [_headline(month, every, review), _by_defect(review)]
-    if month is not None and isfinite(month.expected) and _is_latest(every, month):
+    if month is not None and isfinite(month.expected) and is_latest(every, month) and says_more(every):
         sentences.append(t(every.sentence))
-    shown = up_to(every, review.month)
     return Section(
         heading=t("Is this month different?"),
         sentences=tuple(one for one in sentences if one),
-        figure=_figure(shown, review) if shown.months else None,
-        table=_table(review),
+        table=month_table(review),
         notes=() if review.harm else (t("No return of this month was entered as suspected harm."),),
     )
 
 
-def _is_latest(every: JudgedDefect, month: JudgedMonth) -> bool:
+def is_latest(every: JudgedDefect, month: JudgedMonth) -> bool:
     """The results speak of the latest complete month; a report of an earlier one must not borrow their words."""
     return month.month == max((one.month for one in every.months if one.complete), default="")
 
@@ -143,7 +127,7 @@ def _headline(month: JudgedMonth | None, every: JudgedDefect, review: Review) ->
         "{seen} where {expected:.1f} were expected (common variation: {limits})",
         seen=seen,
         expected=month.expected,
-        limits=_limits(month),
+        limits=limits(month),
     )
     if month.signals:
         return t(
@@ -155,80 +139,15 @@ def _headline(month: JudgedMonth | None, every: JudgedDefect, review: Review) ->
     return t("No. {name} is within common variation: {against}.", name=name, against=against)
 
 
-def _limits(month: JudgedMonth) -> str:
-    return t("{low:.1f} to {high:.1f}", low=month.low, high=month.high)
-
-
 def _by_defect(review: Review) -> str:
     found = [
         t("{defect} ({signals})", defect=words.defect(one.defect), signals=words.listed(map(t, month.signals)))
         for one in review.report_months.defects
         if one.defect != "all" and (month := month_of(one, review.month)) is not None and month.signals
     ]
-    more = len(found) - _LISTED
-    shown = words.listed([*found[:_LISTED], *((t("{more:,} more", more=more),) if more > 0 else ())])
+    more = len(found) - LISTED
+    shown = words.listed([*found[:LISTED], *((t("{more:,} more", more=more),) if more > 0 else ())])
     return t("Defects with a signal: {shown}.", shown=shown) if found else ""
-
-
-def _figure(shown: JudgedDefect, review: Review) -> Figure:
-    from remakes.charts.report_months import judged_months
-
-    last = shown.months[-1]
-    judged = isfinite(last.expected) and last.complete
-    signals = [words.month(one.month) for one in shown.months if one.signals]
-    marked = (
-        t("Months with a signal: {listed}.", listed=words.listed(signals)) if signals else t("No month has a signal.")
-    )
-    return Figure(
-        chart=judged_months(shown, nowcast=review.nowcast.of("all")),
-        alternative=(
-            t(
-                "Returns by month of report, all defects, {period}. {month}: {counted}, {expected:.1f} expected, "
-                "common variation {limits}. {marked}"
-                if judged
-                else "Returns by month of report, all defects, {period}. {month}: {counted}. {marked}",
-                period=period(tuple(one.month for one in shown.months)),
-                month=words.month(last.month),
-                counted=words.counted(last.returns, "return"),
-                expected=last.expected,
-                limits=_limits(last),
-                marked=marked,
-            )
-        ),
-    )
-
-
-def _table(review: Review) -> Table:
-    found = [(one, month) for one in review.report_months.defects if (month := month_of(one, review.month)) is not None]
-    # All together, then defects with a signal, then by frequency, which is the order they come in.
-    found.sort(key=lambda pair: (pair[0].defect != "all", not pair[1].signals))
-    rows: tuple[tuple[Cell, ...], ...] = tuple(
-        (
-            words.defect(one.defect),
-            month.returns,
-            month.expected_late,
-            month.expected,
-            month.low,
-            month.high,
-            month_signals(month),
-        )
-        for one, month in found
-    )
-    return Table(
-        sheet=t("This month"),
-        caption=t("Returns reported in {month}", month=words.month(review.month)),
-        columns=(
-            Column(name=t("defect")),
-            Column(name=t("returns"), kind="number"),
-            Column(name=t("still to come"), kind="number", digits=1),
-            Column(name=t("expected"), kind="number", digits=1),
-            Column(name=t("limits from"), kind="number", digits=1),
-            Column(name=t("to"), kind="number", digits=1),
-            Column(name=t("signal")),
-        ),
-        rows=rows,
-        on_paper=_DEFECTS + 1,
-    )
 
 
 def _changed(review: Review) -> Section:
@@ -272,22 +191,22 @@ def _counts(changed: WhatChanged) -> str:
 
 def _sources(review: Review) -> Section:
     found = review.sources
-    named = [_quarantine(one) for one in found.figures if one.stands_out]
+    named = [_standing_out(one) for one in found.figures if one.stands_out]
     if found.enough and named:
-        return Section(heading=t(SOURCES), items=_cut(named, t("the details")))
+        return Section(heading=t(SOURCES), items=cut(named, t("the details")))
     return Section(heading=t(SOURCES), sentences=said(found.sentence, found.missing))
 
 
-def _quarantine(one: SourceFigure) -> str:
+def _standing_out(one: SourceFigure) -> str:
     others = words.listed(map(t, one.hard_to_tell_from), joint="or")
     alike = t("It may be {others} instead, which shares so many of them: check both.", others=others) if others else ""
     told = t(
-        "Quarantine and check {name}: {counted} where {expected:.1f} were expected, {interval} times as many; "
+        "{name}: {counted} where {expected:.1f} were expected, {interval} times as many; "
         "{in_service} made with it still in service."
         if one.defect == "all"
-        else "Quarantine and check {name}: {counted} with {defect} where {expected:.1f} were expected, {interval} "
+        else "{name}: {counted} with {defect} where {expected:.1f} were expected, {interval} "
         "times as many; {in_service} made with it still in service.",
-        name=t(one.name),
+        name=raised(t(one.name)),
         counted=words.counted(one.observed, "return"),
         defect=words.defect_within(one.defect),
         expected=one.expected,
@@ -318,7 +237,7 @@ def _bench(review: Review) -> Section:
         sentence = (
             t(missing) if missing else t("No requirement could be judged in {month}.", month=words.month(review.month))
         )
-    return Section(heading=t("At the bench"), sentences=(sentence,), items=_cut(found, t("the details")))
+    return Section(heading=t("At the bench"), sentences=(sentence,), items=cut(found, t("the details")))
 
 
 def _is_judged(month: ProcessMonth | None) -> bool:
@@ -358,11 +277,15 @@ def _at_the_bench(month: ProcessMonth) -> str:
     return "; ".join(found)
 
 
+def is_recent(review: Review) -> bool:
+    """May entries of the month still be missing? What is still to be entered says nothing of a month of long ago."""
+    return not review.nowcast.enough or review.month in [one.month for one in review.nowcast.of("all")[-_ENTERING:]]
+
+
 def _how_sure(review: Review) -> Section:
     every = review.report_months.of("all")
     items: list[str] = []
-    # What is still to be entered says nothing about a month of long ago.
-    if review.month in [one.month for one in review.nowcast.of("all")[-_ENTERING:]] or not review.nowcast.enough:
+    if is_recent(review):
         items += said(review.nowcast.sentence, review.nowcast.missing)
         items += [t(review.back_test.sentence)] if review.back_test is not None else []
     if isfinite(every.false_alarm_months):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
@@ -72,7 +72,8 @@ def to_html(report: Report) -> str:
     """
     numbers = iter(range(1, 10_000))
     front = "\n".join(_section(one, 2, numbers) for one in report.front)
-    details = "\n".join(_section(one, 3, numbers) for one in report.details)
+    charts = _part(t("Charts"), report.charts, numbers)
+    details = _part(t("Details"), report.printed_details, numbers)
     return f"""<!DOCTYPE html>
 <html lang="{report.language}">
 <head>
@@ -88,12 +89,21 @@ def to_html(report: Report) -> str:
 <h1>{_text(report.title)}</h1>
 <p class="about">{_text(report.about)}</p>
 {front}
-{f'<div class="details"><h2>{_text(t("Details"))}</h2>{details}</div>' if details else ""}
+{charts}
+{details}
 </main>
 <footer>{_text(report.caution)}</footer>
 </body>
 </html>
 """
+
+
+def _part(heading: str, sections: Sequence[Section], numbers: Iterable[int]) -> str:
+    """What begins on a page of its own; nothing where it has no sections."""
+    if not sections:
+        return ""
+    inside = "\n".join(_section(one, 3, numbers) for one in sections)
+    return f'<div class="details"><h2>{_text(heading)}</h2>{inside}</div>'
 
 
 def _section(one: Section, level: int, numbers: Iterable[int]) -> str:
@@ -124,8 +134,12 @@ def _picture(figure: Figure, number: int) -> str:
 def _table(table: Table) -> str:
     columns = table.columns
     head = "".join(f'<th scope="col"{_right(one)}>{_text(one.name)}</th>' for one in columns)
-    rows = "\n".join(_row(row, columns) for row in shown(table.rows, columns))
-    note = f'<p class="note">{_text(table.note)}</p>' if table.note else ""
+    printed_rows = table.printed_rows
+    notes = (table.note if printed_rows else "", table.left_out)
+    note = "".join(f'<p class="note">{_text(one)}</p>' for one in notes if one)
+    if not printed_rows:
+        return note
+    rows = "\n".join(_row(row, columns) for row in shown(printed_rows, columns))
     return (
         f'<div class="wide" role="region" aria-label="{_text(table.caption)}" tabindex="0"><table>'
         f"<caption>{_text(table.caption)}</caption>\n"

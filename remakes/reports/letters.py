@@ -11,7 +11,9 @@ __all__ = ["printable", "replaced", "writable"]
 #: Control signs and halves of broken pairs: no XML can hold them, and a chart with one ends the whole program.
 _UNWRITABLE: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 #: Letters that the fonts on board of the PDF certainly have.
-_UNPRINTABLE: Final = re.compile(r"[^\n\x20-\x7e\xa0-\u017f\u0391-\u03a1\u03a3-\u03c9\u0410-\u044f–—‘’“”„•…€−≈≤≥]")
+_UNPRINTABLE: Final = re.compile(
+    r"[^\n\x20-\x7e\xa0-\u017f\u0391-\u03a1\u03a3-\u03c9\u0410-\u044f–—‘’“”„•…€−≈≤≥\u202f]"
+)
 
 
 def writable(text: str) -> str:

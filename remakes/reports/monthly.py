@@ -1,18 +1,24 @@
-"""The month in review as a report: a page for the meeting, the details behind it."""
+"""The month in review as a report: a page for the meeting, a page of charts, the details behind them."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
+from typing import Final
 
 from remakes import words
 from remakes.reports.details import details
 from remakes.reports.document import Report, Section
+from remakes.reports.drawn import drawn
 from remakes.reports.front import front
 from remakes.reports.review import Review
 from remakes.texts import language, t
 
 __all__ = ["monthly_report"]
+
+#: With no blank, or the narrow one of German, before the sign.
+_CLOSE_PER_CENT: Final = re.compile("(?<=[0-9])\u202f?%")
 
 
 def monthly_report(review: Review, *, made_on: date, caution: str = "") -> Report:
@@ -40,6 +46,7 @@ def monthly_report(review: Review, *, made_on: date, caution: str = "") -> Repor
         made_on=made_on,
         observed_until=review.observed_until,
         front=_spelled(front(review)),
+        charts=_spelled(drawn(review)),
         details=_spelled(details(review)),
         caution=t(caution),
         language=language(),
@@ -48,13 +55,18 @@ def monthly_report(review: Review, *, made_on: date, caution: str = "") -> Repor
 
 
 def _spelled(sections: tuple[Section, ...]) -> tuple[Section, ...]:
-    """Sections with the months in their sentences as a reader says them; tables keep the short form."""
+    """Sections with the months in their sentences as a reader says them, and per cent one way; tables have both so."""
     return tuple(
         replace(
             one,
-            sentences=tuple(map(words.spelled, one.sentences)),
-            items=tuple(map(words.spelled, one.items)),
-            notes=tuple(map(words.spelled, one.notes)),
+            sentences=tuple(map(_one_way, one.sentences)),
+            items=tuple(map(_one_way, one.items)),
+            notes=tuple(map(_one_way, one.notes)),
         )
         for one in sections
     )
+
+
+def _one_way(sentence: str) -> str:
+    """Months spelled out, and a blank before the sign for per cent, as the tables have it."""
+    return _CLOSE_PER_CENT.sub(" %", words.spelled(sentence))

@@ -92,7 +92,9 @@ def _content(report: Report, pictures: dict[str, str]) -> dict[str, Any]:
         "about": report.about,
         "caution": report.caution,
         "front": [_section(one, pictures) for one in report.front],
-        "details": [_section(one, pictures) for one in report.details],
+        "charts_heading": t("Charts"),
+        "charts": [_section(one, pictures) for one in report.charts],
+        "details": [_section(one, pictures) for one in report.printed_details],
     }
 
 
@@ -137,7 +139,7 @@ def _table(table: Table) -> dict[str, Any]:
             for at, one in enumerate(table.columns)
         ],
         "rows": rows,
-        "notes": [words for words in (table.note, table.left_out) if words],
+        "notes": [words for words in (table.note if rows else "", table.left_out) if words],
     }
 
 

@@ -76,7 +76,7 @@ def _write_front(book: Workbook, report: Report) -> None:
     title = book.add_format({"bold": True, "font_size": 16})
     heading = book.add_format({"bold": True, "font_size": 12, "font_color": "#0072B2"})
     lines = [(report.title, title), (report.about, wrapped), ("", wrapped)]
-    for section in report.front:
+    for section in (*report.front, *report.charts):
         lines.append((section.heading, heading))
         lines += [(line, wrapped) for line in _lines(section)]
         lines.append(("", wrapped))

@@ -24,20 +24,45 @@ _LANGUAGE: Final = "Language / Sprache"
 _TOLD: Final = "own_password_told"
 #: How often it was changed in this visit: the fields start anew each time.
 _TURN: Final = "own_password_turn"
+#: Somebody was signed in on this page, and did not sign out here.
+_CAME_IN: Final = "came_in"
 #: By address, not by link: whoever is not signed in must leave the app's own pages.
-_FORWARD: Final = """<p><a href="/signin" target="_self">{label}</a></p>
-<script>window.location.replace("/signin?next=" + encodeURIComponent(location.pathname + location.search));
-</script>"""
+_LINK: Final = """<p><a href="/signin" target="_self">{label}</a></p>
+<script>{{
+  const to = "/signin?next=" + encodeURIComponent(location.pathname + location.search);
+  document.querySelectorAll('a[href="/signin"]').forEach((link) => {{ link.href = to; }});
+  {then}
+}}</script>"""
+_FORWARD: Final = "window.location.replace(to);"
 
 
 def away() -> None:
     """The page of somebody who has not signed in, or no longer."""
     st.title(t("Sign in"), anchor=False)
     if visitors.by_single_sign_on():
+        _tell_not_saved()
         single_sign_on.ask(visitors.records())
         return
     st.info(t("You are not signed in, or no longer: a visit ends when nothing is done for a while."))
-    st.html(_FORWARD.format(label=t("Sign in")), unsafe_allow_javascript=True)
+    # Who was pressed away in the midst of something reads first what became of it.
+    stay = _tell_not_saved()
+    st.html(_LINK.format(label=t("Sign in"), then="" if stay else _FORWARD), unsafe_allow_javascript=True)
+
+
+def _tell_not_saved() -> bool:
+    """What was pressed or typed last, where somebody was signed in on this very page; is there anything to tell?"""
+    # Not popped: the page may be run again before it is read.
+    told = st.session_state.get(visitors.NOT_SAVED_KEY, "")
+    if not told and _CAME_IN not in st.session_state:
+        return False
+    st.warning(
+        told
+        or t(
+            "What you pressed or typed last on this page came after your visit had ended, so it is not saved. Note "
+            "it, sign in, and do it once more."
+        )
+    )
+    return True
 
 
 def side_bar(password_page: Any) -> None:
@@ -86,6 +111,8 @@ def _pick_language() -> None:
 
 def _signed_in(session: Session, password_page: Any) -> None:
     person = session.person
+    st.session_state[_CAME_IN] = True
+    st.session_state.pop(visitors.NOT_SAVED_KEY, None)
     st.markdown(t("Signed in as **{code}**", code=words.plain(person.code)))
     if len(person.roles) > 1:
         picked = st.radio(
@@ -106,6 +133,7 @@ def _signed_in(session: Session, password_page: Any) -> None:
         st.rerun()
     if visitors.by_single_sign_on():
         if st.button(t("Sign out"), width="stretch"):
+            st.session_state.pop(_CAME_IN, None)
             sessions.sign_out(visitors.records(), single_sign_on.token_of(single_sign_on.claims()))
             st.logout()
             # The browser is led away, but this run would go on with nobody signed in.
@@ -113,6 +141,7 @@ def _signed_in(session: Session, password_page: Any) -> None:
         return
     st.page_link(password_page, label=t("My password"))
     if st.button(t("Sign out"), width="stretch"):
+        st.session_state.pop(_CAME_IN, None)
         sessions.sign_out(visitors.records(), visitors.token())
         st.rerun()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Any, Final
 
@@ -11,11 +11,17 @@ from streamlit.delta_generator import DeltaGenerator
 
 from remakes import words
 from remakes.errors import RemakesError
-from remakes.records.entries import DOUBLE_ENTRY_DAYS, DoubleEntryError, RefusedEntryError, enter_returns
+from remakes.records.entries import (
+    DOUBLE_ENTRY_DAYS,
+    SAVE_AS_ANOTHER,
+    DoubleEntryError,
+    RefusedEntryError,
+    enter_returns,
+)
 from remakes.records.look_up import RestorationRecord, find_restoration, match_number, recorded_returns
 from remakes.texts import later, t, tn
 from remakes.views import cautions, frame, latest, state
-from remakes.views.enter_parts import answers, keys, last_saved, links, photo_parts, questions, unknown
+from remakes.views.enter_parts import answers, given, keys, last_saved, links, photo_parts, questions, unknown
 
 __all__ = ["NUMBER", "body"]
 
@@ -23,6 +29,7 @@ __all__ = ["NUMBER", "body"]
 NUMBER: Final = later("Restoration number")
 
 _DOUBLE: Final = "enter_double"
+_AGAIN: Final = "again"
 _FOCUS: Final = "enter_focus"
 _ENTERED: Final = "enter_number"
 _NOT_DONE: Final = "enter_not_done"
@@ -34,6 +41,8 @@ def body() -> None:
     if not frame.ready():
         return
     answers.begin()
+    # What a press asks for is done first: an empty form is then drawn at once, not the full one and then an empty one.
+    refused = _save_if_asked()
     # Always there, since a message that comes or goes would move what follows and take the focus away from it.
     with st.container():
         last_saved.show()
@@ -54,7 +63,7 @@ def body() -> None:
         if number and record is None:
             unknown.offer(number, found.near)
     if record is not None:
-        _form(record, left, right)
+        _form(record, left, right, refused)
     latest.show()
     answers.keep()
     keys.listen(
@@ -78,10 +87,10 @@ def _another(key: str) -> None:
     """Another piece was scanned into a form that is filled in: its answers belong to the former piece."""
     before = st.session_state.get(_ENTERED, "")
     typed = str(st.session_state[key]).strip()
-    given = answers.content()
+    filled = answers.content()
     st.session_state.pop(_DOUBLE, None)
-    if before and typed and typed != before and given.get("defect"):
-        if not _done(lambda: answers.set_aside({**given, "number": before})):
+    if before and typed and typed != before and filled.get("defect"):
+        if not _done(lambda: answers.set_aside({**filled, "number": before})):
             # What is in the form is about the former piece, so that one stays.
             st.session_state[key] = before
             return
@@ -94,7 +103,8 @@ def _done(work: Callable[[], None]) -> bool:
     try:
         work()
     except RemakesError as error:
-        st.session_state[_NOT_DONE] = words.refusal(error)
+        # Said when it is shown: a press is carried out before the page knows which language its reader reads.
+        st.session_state[_NOT_DONE] = error
         return False
     return True
 
@@ -104,8 +114,8 @@ def _press(work: Callable[[], None]) -> None:
 
 
 def _brought_back() -> None:
-    if refused := st.session_state.pop(_NOT_DONE, ""):
-        st.error(refused)
+    if refused := st.session_state.pop(_NOT_DONE, None):
+        st.error(words.refusal(refused))
     if said := answers.restored():
         st.info(said)
         st.button(t("Start afresh"), key="enter_afresh", on_click=answers.forget)
@@ -121,7 +131,7 @@ def _brought_back() -> None:
             st.button(t("Give it up"), key="enter_give_up", on_click=_press, args=(answers.give_up,))
 
 
-def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator) -> None:
+def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator, refused: Sequence[str]) -> None:
     with left:
         _autofill(record)
         defects = questions.defects()
@@ -129,23 +139,35 @@ def _form(record: RestorationRecord, left: DeltaGenerator, right: DeltaGenerator
         # A place of its own for what comes and goes: what stands below would be drawn anew, and a word lost that
         # somebody is just typing there. Harm stands at the top: the answer must be seen without scrolling.
         with st.container():
-            harm = questions.harm() if defects else None
+            if defects:
+                questions.harm()
         with st.container():
             defects += questions.further(defects[0]) if defects else []
         with st.container():
-            about = {one: questions.about(one, several=len(defects) > 1) for one in defects}
-        fields = {"restoration_id": record.restoration_id, "harm": harm, **questions.judgement()}
-        fields |= questions.circumstances(record, today=date.today())
+            for one in defects:
+                questions.about(one, several=len(defects) > 1, framework=record.framework)
+        questions.judgement()
+        questions.circumstances(record, today=date.today())
         with st.container():
-            linked = links.ask(record, fields["disposition"])
+            links.ask(record)
         with st.expander(t("Photo of the piece")):
-            photos = photo_parts.ask(f"photo_{answers.round_number()}")
-        saved = st.button(t("Save"), type="primary", shortcut="Mod+S", key=keys.save_key())
-        raws = [
-            {**fields, "defect": one, "primary": "no" if place else "yes", **about[one]}
-            for place, one in enumerate(defects)
-        ]
-        _save_or_ask(record, raws, linked, photos, saved=saved)
+            photo_parts.ask(_photos())
+        st.button(t("Save"), type="primary", shortcut="Mod+S", key=keys.save_key())
+        for one in refused:
+            st.error(one)
+        if question := _asked_about(record):
+            st.warning(question)
+            st.button(t(SAVE_AS_ANOTHER), key=_AGAIN)
+
+
+def _photos() -> str:
+    return f"photo_{answers.round_number()}"
+
+
+def _asked_about(record: RestorationRecord) -> str:
+    """The question whether this is another return than one entered before; blank: none was asked."""
+    number, question = st.session_state.get(_DOUBLE, ("", ""))
+    return str(question) if number == record.restoration_id else ""
 
 
 def _autofill(record: RestorationRecord) -> None:
@@ -188,36 +210,25 @@ def _autofill(record: RestorationRecord) -> None:
         )
 
 
-def _save_or_ask(
-    record: RestorationRecord,
-    raws: list[dict[str, Any]],
-    linked: list[links.Link],
-    photos: list[bytes],
-    *,
-    saved: bool,
-) -> None:
-    asked_about, question = st.session_state.get(_DOUBLE, ("", ""))
-    if saved:
-        keys.note_save()
-        if not raws:
-            st.error(t("No defect is chosen. Choose one, then save."))
-            return
-        _save(record, raws, linked, photos, confirm_double=False)
-    elif asked_about == record.restoration_id:
-        st.warning(question)
-        if st.button(t("Enter again"), key="again"):
-            _save(record, raws, linked, photos, confirm_double=True)
+def _save_if_asked() -> list[str]:
+    """Save the form as it was when Save was pressed; gives why it was refused."""
+    saving, again = (bool(st.session_state.get(one)) for one in (keys.save_key(), _AGAIN))
+    if not saving and not again:
+        return []
+    keys.note_save()
+    found = match_number(state.store(), str(st.session_state.get(answers.number_key(), "")).strip())
+    record = find_restoration(state.store(), found.found) if found.found else None
+    if record is None:
+        # The page offers what can be done about the number.
+        return []
+    raws = given.returns(record)
+    if not raws:
+        return [t("No defect is chosen. Choose one, then save.")]
+    return _save(record, raws, confirm_double=again and bool(_asked_about(record)))
 
 
-def _save(
-    record: RestorationRecord,
-    raws: list[dict[str, Any]],
-    linked: list[links.Link],
-    photos: list[bytes],
-    *,
-    confirm_double: bool,
-) -> None:
-    visitor = state.require("quality", "manager")
+def _save(record: RestorationRecord, raws: list[dict[str, Any]], *, confirm_double: bool) -> list[str]:
+    visitor, linked, photos = state.require("quality", "manager"), links.given(record), photo_parts.given(_photos())
     try:
         # Whatever could be refused later is looked at first: a return is saved with all that belongs to it, or not.
         photo_parts.check(photos)
@@ -226,18 +237,16 @@ def _save(
         rows = enter_returns(state.store(), raws, who=visitor.who, confirm_double=confirm_double)
     except DoubleEntryError as error:
         st.session_state[_DOUBLE] = (record.restoration_id, words.refusal(error))
-        st.rerun()
+        return []
     except RefusedEntryError as error:
-        for problem in error.problems:
-            st.error(words.refusal(problem))
-        return
+        return [words.refusal(problem) for problem in error.problems]
     except RemakesError as error:
-        st.error(words.refusal(error))
-        return
+        return [words.refusal(error)]
     refused = [found for link in linked if (found := link.tried(visitor.who))]
     saved = recorded_returns(state.store(), rows)
     lost = photo_parts.attach(saved[0].return_id, photos)
     _after(record, raws, rows, photos=len(photos) - len(lost), refused=[*refused, *lost])
+    return []
 
 
 def _after(
@@ -262,5 +271,5 @@ def _after(
     )
     st.session_state.pop(_DOUBLE, None)
     answers.forget()
+    answers.begin()
     st.session_state[_FOCUS] = True
-    st.rerun()

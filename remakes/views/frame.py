@@ -27,6 +27,7 @@ __all__ = [
     "as_frame",
     "defect_field",
     "draw",
+    "few_restoration_links",
     "go",
     "how_sure",
     "page",
@@ -102,14 +103,31 @@ def address_of(page: str, **query: str) -> str:
 
 def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION, low: bool = False) -> None:
     """A table whose column of restoration numbers opens their time lines; `low`: six or so rows at a time."""
-    address = "".join(f"{name}={quote(value)}&" for name, value in _address().items())
     head = t(column)
     linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
     for row in linked:
-        row[head] = f"restoration?{address}no={quote(str(row[head]))}"
+        row[head] = address_of("restoration", no=str(row[head]))
     config = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
     height: int | Literal["auto"] = _LOW if low and len(linked) > _FEW else "auto"
     st.dataframe(as_frame(linked), hide_index=True, column_config={head: config}, height=height, placeholder="")
+
+
+def few_restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION) -> None:
+    """The same for few rows on a first page: without the toolkit's grid, which takes longer to come than all else."""
+    if not rows:
+        return
+    head = t(column)
+    linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
+    lines = [_cells(linked[0]), _cells("---" for _ in linked[0])]
+    for row in linked:
+        shown = {name: words.plain(str(as_said(value))) for name, value in row.items()}
+        shown[head] = f"[{shown[head]}]({address_of('restoration', no=str(row[head]))})"
+        lines.append(_cells(shown.values()))
+    st.markdown("\n".join(lines))
+
+
+def _cells(texts: Iterable[str]) -> str:
+    return f"| {' | '.join(texts)} |"
 
 
 def put_cursor_into(label: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final
 
@@ -34,6 +34,8 @@ _ROOM: Final = 460
 _MOST: Final = 20
 #: What became of the form that was sent last, told once.
 _TOLD: Final = "harm_told"
+#: Which of those dealt with is to be opened again.
+_AGAIN: Final = "harm_again"
 
 
 def of_visitor() -> tuple[HarmReport, ...]:
@@ -115,14 +117,42 @@ def show_open(reports: Sequence[HarmReport]) -> None:
 
 
 def show_dealt_with(reports: Sequence[HarmReport]) -> None:
-    """Folded: those dealt with in the last twelve months, each with a form to open it again."""
+    """Folded: those dealt with in the last twelve months, and a form to open one of them again."""
     dealt = recently_dealt_with(reports)
     if not dealt:
         return
     with st.expander(t("Harm reports dealt with ({n})", n=len(dealt))):
         st.caption(t("Of the last twelve months, the latest first. What was done stays in the record."))
-        for one in dealt:
-            _dealt(one)
+        st.markdown("\n".join(f"- {_of_what(one)} · {dealt_with_in_words(one)}" for one in dealt))
+        _one_again({one.return_id: one for one in dealt})
+
+
+def _one_again(dealt: Mapping[str, HarmReport]) -> None:
+    """A form for the chosen one only: a form each would be a dozen fields that nobody asked for."""
+    if st.session_state.get(_AGAIN) not in dealt:
+        # Somebody has opened it since.
+        st.session_state.pop(_AGAIN, None)
+    chosen = st.selectbox(
+        t("Open one of them again"),
+        list(dealt),
+        index=None,
+        key=_AGAIN,
+        format_func=lambda number: _briefly(dealt[number]),
+        placeholder=t("choose a return"),
+    )
+    if chosen:
+        label = t("Why is it opened again? ({number})", number=chosen)
+        _form(dealt[chosen], label, t("Open again"), _open_again)
+
+
+def _briefly(one: HarmReport) -> str:
+    # A list to choose from shows text as it is, and reads no Markdown.
+    return t(
+        "{number} · {restoration} · {day}",
+        number=one.return_id,
+        restoration=one.restoration_id,
+        day=words.day(one.reported_on),
+    )
 
 
 def _room(reports: Sequence[HarmReport]) -> st.delta_generator.DeltaGenerator:
@@ -176,11 +206,6 @@ def _past(reports: Sequence[HarmReport]) -> None:
             st.form_submit_button(
                 t("All of these are dealt with"), key="harm_past_send", on_click=send, width="content"
             )
-
-
-def _dealt(one: HarmReport) -> None:
-    st.markdown(" · ".join((_of_what(one), dealt_with_in_words(one))))
-    _form(one, t("Why is it opened again? ({number})", number=one.return_id), t("Open again"), _open_again)
 
 
 def dealt_with_in_words(one: HarmReport) -> str:

@@ -19,7 +19,7 @@ from remakes.records.importers.mending import RowsToMend, rows_to_mend
 from remakes.records.importers.shapes import as_toml, remember_map, remembered_maps
 from remakes.texts import t
 from remakes.views import state
-from remakes.views.fields import day_field
+from remakes.views.fields import day_field, file_field
 from remakes.views.jobs import Tell, follow, shelf
 from remakes.views.lists_parts import matching, results
 from remakes.views.lists_parts.uploads import Upload, look
@@ -58,13 +58,14 @@ def show() -> None:
         results.show_report(done.report, done.to_mend)
     turn = st.session_state.setdefault(_ROUND, 0)
     left, right = st.columns([2, 1])
-    uploads = left.file_uploader(
+    uploads = file_field(
         t("Files: any list as CSV or workbook, or standard.toml and actions.toml"),
-        type=_TYPES,
-        accept_multiple_files=True,
+        types=_TYPES,
+        several=True,
         key=f"files_{turn}",
+        place=left,
     )
-    map_upload = right.file_uploader(t("Column map, if you have one (TOML)"), type=["toml"], key=f"map_{turn}")
+    map_upload = file_field(t("Column map, if you have one (TOML)"), types=["toml"], key=f"map_{turn}", place=right)
     if not uploads:
         return
     names = [PurePath(one.name).name for one in uploads]

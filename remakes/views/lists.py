@@ -40,6 +40,7 @@ def body() -> None:
                 **figures,
             )
         )
+        st.caption(t(words.A_RETURN))
     else:
         frame.answer(t("Nothing is in yet: choose your lists below, look at what they would give, then save."))
     st.warning(t(cautions.NO_PATIENTS))

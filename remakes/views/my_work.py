@@ -77,14 +77,13 @@ def _answer(own: flow.OwnWork, *, mine: bool) -> None:
     figures = {"n": own.returned, "delivered": own.delivered, "expected": words.figure(own.expected)}
     frame.answer(
         t(
-            "{n} first returns on your {delivered:,} restorations, each defect once; like cases in the whole lab would "
-            "give {expected}.",
+            "{n} first returns on your {delivered:,} restorations; like cases in the whole lab would give {expected}.",
             **figures,
         )
         if mine
         else t(
-            "{n} first returns on the {delivered:,} restorations of {code}, each defect once; like cases in the whole "
-            "lab would give {expected}.",
+            "{n} first returns on the {delivered:,} restorations of {code}; like cases in the whole lab would give "
+            "{expected}.",
             code=words.plain(own.technician),
             **figures,
         )
@@ -97,6 +96,7 @@ def _answer(own: flow.OwnWork, *, mine: bool) -> None:
         apart = t("The range lies below 1: fewer than in like cases.")
     told = t("Returned to expected (ratio): {ratio}.", ratio=words.interval(ratio, digits=2))
     st.markdown(f"{told} {apart}")
+    st.caption(t(words.FIRST_RETURNS))
 
 
 def _misses(result: flow.Analysis, own: flow.OwnWork, *, mine: bool) -> None:

@@ -139,6 +139,7 @@ def _row(one: HistoryEvent) -> dict[str, str]:
         t("day"): one.on.isoformat() if one.on else t("not recorded"),
         t("time"): f"{one.at:%H:%M}" if one.at and (one.at.hour or one.at.minute) else "",
         t("what"): one.what,
+        t("what it says"): one.says,
         t("status"): t(words.STATUS[one.status]) if one.status else "",
         t("detail"): one.detail,
         t("limit"): one.needed,

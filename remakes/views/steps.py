@@ -61,12 +61,13 @@ def _answer(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Findi
         t(
             "From {restorations:,} restorations and {returns:,} first returns, observed until "
             "{observed_until}. Restorations where the step was missed are compared with like ones where it was "
-            "kept. Each defect of a restoration counts once.",
+            "kept.",
             restorations=result.restorations,
             returns=result.returns,
             observed_until=words.day(result.observed_until),
         )
     )
+    st.caption(t(words.FIRST_RETURNS))
 
 
 def _which(result: flow.Analysis, seen: Sequence[Finding], told: Sequence[Finding], defect: str) -> str:

@@ -6,19 +6,23 @@ A grid can be sorted and searched, but its headings and cells stay on one line: 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from math import isnan
 from numbers import Integral, Real
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 import streamlit as st
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from remakes import words
 from remakes.texts import Said, t
 
-__all__ = ["as_frame", "as_said", "is_too_wide", "sign", "table"]
+if TYPE_CHECKING:
+    from pandas.io.formats.style import Styler
+
+__all__ = ["as_frame", "as_said", "grid", "is_too_wide", "linked", "sign", "table"]
 
 Rows = Sequence[Mapping[str, object]]
 
@@ -79,6 +83,15 @@ def as_frame(rows: Rows) -> pd.DataFrame:
     return pd.DataFrame([{as_said(name): as_said(value) for name, value in row.items()} for row in rows])
 
 
+def grid(frame: pd.DataFrame) -> pd.DataFrame | Styler:
+    """The frame for a grid, its numbers written as everywhere on a page; it is still sorted by the numbers."""
+    numbers = [name for name, kind in frame.dtypes.items() if is_numeric_dtype(kind) and not is_bool_dtype(kind)]
+    # Only then does the library that writes cells have to be loaded; it knows no two columns of one name.
+    return (
+        frame.style.format(dict.fromkeys(numbers, _number), na_rep="") if numbers and frame.columns.is_unique else frame
+    )
+
+
 def table(rows: Rows, *, whole: bool = False) -> None:
     """Rows as a table; ten or so at a time unless `whole`."""
     frame = as_frame(rows)
@@ -87,12 +100,28 @@ def table(rows: Rows, *, whole: bool = False) -> None:
         st.table(_as_text(frame), hide_index=True, height="content" if whole else _TALL)
     else:
         st.dataframe(
-            frame,
+            grid(frame),
             hide_index=True,
             height="content" if whole else "auto",
             placeholder="",
             column_config={name: st.column_config.Column(width=wide) for name, wide in _wide_below(frame).items()},
         )
+
+
+def linked(rows: Rows, *, column: str, address: Callable[[str], str]) -> None:
+    """Rows as a table of wrapped text that cuts nothing off, the cells of one column as links.
+
+    Parameters
+    ----------
+    address : callable
+        Gives the address for what stands in a cell; a blank cell is no link.
+    """
+    frame = as_frame(rows)
+    text = _as_text(frame)
+    if column in frame:
+        # The headings of the text are made safe, too.
+        text[words.plain(column)] = [f"[{words.plain(one)}]({address(one)})" if one else "" for one in frame[column]]
+    st.table(text, hide_index=True, height="content" if len(frame) <= _FEW else _TALL)
 
 
 def _wide_below(frame: pd.DataFrame) -> dict[str, int]:
@@ -124,10 +153,17 @@ def _cell(value: Any) -> str:
     if value is None or value is pd.NaT or (isinstance(value, float) and isnan(value)):
         return ""
     if isinstance(value, Real) and not isinstance(value, bool):
-        return t("{value:,}", value=int(value)) if isinstance(value, Integral) else t("{value:g}", value=float(value))
+        return _number(value)
     text = value.isoformat() if isinstance(value, date) else str(value)
     # A line never begins with the sign for per cent.
     return words.plain(text).replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+def _number(value: Any) -> str:
+    """A number with the signs of the reader's language: `1,234`, `0.25`."""
+    if isinstance(value, Integral) or float(value).is_integer():
+        return t("{value:,}", value=int(value))
+    return t("{value:,g}", value=float(value))
 
 
 def as_said(value: Any) -> Any:

@@ -94,13 +94,14 @@ def _stand(brief: flow.Brief) -> None:
     st.subheader(t("What the records hold"))
     counts = {
         t("restorations"): brief.restorations,
-        t("return rows"): brief.returns,
+        t("returns"): brief.returns,
         t("readings at the bench"): brief.readings,
         t("requirements"): brief.requirements,
         t("corrective actions"): brief.actions,
     }
     for column, (name, count) in zip(st.columns(len(counts)), counts.items(), strict=True):
         column.metric(name, words.figure(count, digits=0))
+    st.caption(t(words.A_RETURN))
     if brief.last_reported:
         st.caption(t("Latest return reported on {last_reported}.", last_reported=words.day(brief.last_reported)))
 
@@ -108,7 +109,7 @@ def _stand(brief: flow.Brief) -> None:
 def _unclear(brief: flow.Brief) -> None:
     st.subheader(t("Returns without a clear reason"))
     st.markdown(t("Coded “other”, or without a place where they were found: look at the piece or ask the clinic."))
-    frame.restoration_links(
+    frame.few_restoration_links(
         [
             {t("restoration"): restoration, t("return"): number, t("reported"): reported}
             for number, restoration, reported in brief.unclear

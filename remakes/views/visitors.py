@@ -27,6 +27,7 @@ from remakes.views.server import (
 
 __all__ = [
     "LANGUAGE_KEY",
+    "NOT_SAVED_KEY",
     "Visitor",
     "at_this_machine",
     "by_single_sign_on",
@@ -50,6 +51,8 @@ __all__ = [
 
 #: Where the side bar keeps the language of somebody who has not signed in.
 LANGUAGE_KEY: Final = "language"
+#: What was pressed or typed after the session had ended, in words, until the page of whoever is not signed in tells it.
+NOT_SAVED_KEY: Final = "not_saved"
 
 
 class _HasTechnician(Protocol):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ from remakes.errors import EntryError
 from remakes.records import schema
 from remakes.records.bench.asked import Asked, asked_of
 from remakes.records.bench.moments import on_the_clock, read_time
+from remakes.records.bench.readings import standing_readings
 from remakes.records.bench.timers import (
     ForgottenTimerError,
     TimerStoppedError,
@@ -116,14 +119,16 @@ def test_a_timer_given_up_writes_nothing_and_keeps_why(bench: Store) -> None:
 
 
 def test_a_time_of_day_is_read_as_it_is_typed() -> None:
-    assert [str(read_time(text)) for text in ("10:35", "9.05", "7h30", "14")] == [
+    assert [str(read_time(text)) for text in ("10:35", "9.05", "7h30", "14", "10:35:20", "7h30m05")] == [
         "10:35:00",
         "09:05:00",
         "07:30:00",
         "14:00:00",
+        "10:35:20",
+        "07:30:05",
     ]
     assert read_time(" ") is None
-    for wrong in ("25:00", "10:61", "soon"):
+    for wrong in ("25:00", "10:61", "10:35:60", "soon"):
         with pytest.raises(EntryError, match="no time of day"):
             read_time(wrong)
 
@@ -179,3 +184,35 @@ def test_starts_and_stops_neither_lose_nor_invent_time(bench: Store, taps: list[
         unit = 1 if reading == "wait_s" else 60
         assert row.reading == reading
         assert 0 <= seconds - float(row.value) * unit + 1e-6 < 1 + 0.01 * unit
+
+
+@pytest.fixture
+def summer_time_ends(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The lab's clock went back from three to two o'clock on 25 October 2026."""
+    if not hasattr(time, "tzset"):
+        pytest.skip("the zone of this machine cannot be changed for a while")
+    with monkeypatch.context() as zone:
+        zone.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+        time.tzset()
+        yield
+    time.tzset()
+
+
+@pytest.mark.usefixtures("summer_time_ends")
+def test_an_hour_that_comes_twice_loses_no_time(bench: Store) -> None:
+    begun = datetime.fromisoformat("2026-10-25 00:50")  # ten to three, the first time
+    timer = start(bench, "cure_min", at=begun)
+    assert stop_timer(bench, timer, who=WHO, at=begun + timedelta(minutes=20)).value == "20"
+    forgotten = start(bench, "cure_min", at=begun + timedelta(minutes=1))
+    # Ten past two is before the start, unless the second hour is meant.
+    stopped = stop_forgotten(
+        bench, forgotten, stopped_at=datetime.fromisoformat("2026-10-25 02:10"), who=WHO, at=begun + timedelta(days=1)
+    )
+    assert stopped.value == "19"
+    # A reading of the second hour counts, though the first hour's clock stood later.
+    first = start(bench, at=begun)
+    stop_timer(bench, first, who=WHO, at=begun + timedelta(seconds=60))
+    again = start(bench, at=begun + timedelta(minutes=15))
+    stop_timer(bench, again, who=WHO, at=begun + timedelta(minutes=19))
+    one = standing_readings(bench, ["N1"])["N1"]["bonding", "wait_s"]
+    assert one.value == "240"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,16 @@ from remakes.errors import EntryError, InputError, NotAllowedError
 from remakes.records import schema
 from remakes.records.bench.delivery import deliver
 from remakes.records.bench.pieces import find_piece
-from remakes.records.bench.readings import Written, standing_readings, void_reading, write_reading
+from remakes.records.bench.readings import (
+    ReadingChangedError,
+    Standing,
+    Written,
+    give_reason,
+    standing_readings,
+    void_reading,
+    write_reading,
+    write_reading_over,
+)
 from remakes.records.bench.timers import give_up_timer, running_timers, start_timer, stop_timer
 from remakes.records.bench.work import (
     WorkChangedError,
@@ -303,3 +313,62 @@ def test_delivery_moves_every_reading_once_and_none_that_was_taken_back(
     own = [row for row in rows(bench, schema.bench_readings) if row["restoration_id"] == number]
     assert all((row["process_log_id"] is None) == (row["voided_at"] is not None) for row in own)
     assert len(standing_readings(bench, [number])[number]) == len({reading for reading, _ in kept})
+
+
+COATS = Written(restoration_id="N1", step="opaquer", reading="coats", value="2", operator="T1")
+
+
+def stands(store: Store) -> Standing | None:
+    return standing_readings(store, ["N1"])["N1"].get(("opaquer", "coats"))
+
+
+def test_of_two_who_write_the_same_reading_the_second_is_told_and_overwrites_nothing(bench: Store) -> None:
+    begin(bench)
+    opened = stands(bench)
+    first = write_reading_over(bench, replace(COATS, value="3"), opened, who="manager M1", at=AT)
+    with pytest.raises(ReadingChangedError, match=r"manager M1 wrote 3 down for coats .* Yours, 2, is not saved"):
+        write_reading_over(bench, COATS, opened, who=WHO, at=AT)
+    seen = stands(bench)
+    assert seen is not None
+    assert (seen.reading_id, seen.value) == (first, "3")
+    # Once it is seen, a correction is a newer reading; a reason that was given since is no other one.
+    give_reason(bench, first, "thin layer", who="manager M1")
+    write_reading_over(bench, COATS, seen, who=WHO, at=AT + timedelta(minutes=1))
+    with pytest.raises(ReadingChangedError, match="technician T1 wrote 2 down"):
+        write_reading_over(bench, replace(COATS, value="4"), seen, who="manager M1", at=AT)
+    newest = stands(bench)
+    assert newest is not None
+    void_reading(bench, newest.reading_id or 0, who="manager M1", why="other piece")
+    void_reading(bench, first, who="manager M1", why="other piece")
+    with pytest.raises(ReadingChangedError, match="coats was taken back by manager M1"):
+        write_reading_over(bench, COATS, newest, who=WHO, at=AT)
+
+
+def test_a_second_tap_of_the_same_person_writes_nothing_more(bench: Store) -> None:
+    begin(bench)
+    first = write_reading_over(bench, COATS, None, who=WHO, at=AT)
+    assert write_reading_over(bench, COATS, None, who=WHO, at=AT + timedelta(seconds=1)) == first
+    assert len(rows(bench, schema.bench_readings)) == 1
+
+
+def test_a_reason_that_somebody_else_gave_is_not_overwritten_unseen(bench: Store) -> None:
+    begin(bench)
+    number = write_reading(bench, COATS, who=WHO, at=AT)
+    give_reason(bench, number, "thin layer", who="manager M1", before="")
+    with pytest.raises(EntryError, match=r"“thin layer”\. Yours is not saved: “old paste”"):
+        give_reason(bench, number, "old paste", who=WHO, before="")
+
+
+@pytest.mark.parametrize("back", [timedelta(hours=1), timedelta(days=365)])
+def test_a_correction_counts_although_the_clock_was_set_back(bench: Store, back: timedelta) -> None:
+    begin(bench)
+    write_reading(bench, COATS, who=WHO, at=AT)
+    write_reading(bench, replace(COATS, value="3"), who=WHO, at=AT - back)
+    write_reading(bench, replace(COATS, value="4"), who=WHO, at=AT - back + timedelta(minutes=1))
+    one = stands(bench)
+    assert one is not None
+    assert one.value == "4"
+    # And where it is counted.
+    deliver(bench, "N1", delivered_on=TODAY, version=1, who=WHO)
+    kept = sorted(rows(bench, schema.process_log), key=lambda row: row["recorded_at"])
+    assert [row["value"] for row in kept] == ["2", "3", "4"]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import datetime, timedelta
 from io import BytesIO
@@ -65,7 +66,36 @@ def test_a_full_last_page_has_nothing_older(store: Store) -> None:
     assert read_changes(store, size=9).older is not None
 
 
-def test_filters(store: Store) -> None:
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """Sets the lab's clock; afterwards it is the machine's again."""
+
+    def set_to(zone: str) -> None:
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+
+    yield set_to
+    monkeypatch.undo()
+    time.tzset()
+
+
+def test_a_month_is_one_of_the_labs_clock(store: Store, clock: Callable[[str], None]) -> None:
+    clock("CET-1CEST,M3.5.0,M10.5.0/3")
+    # An hour before the year ends in UTC it has begun where the lab is; in summer two hours are between.
+    winter, summer = datetime.fromisoformat("2025-12-31T23:00"), datetime.fromisoformat("2026-06-30T22:00")
+    write(store, [winter, winter - timedelta(seconds=1), summer])
+    assert months(store)[0] == "2026-07"
+    assert months(store)[-1] == "2025-12"
+    assert [one.at for one in read_changes(store, Filters(month="2026-01")).changes] == [winter]
+    assert [one.at for one in read_changes(store, Filters(month="2026-07")).changes] == [summer]
+    assert read_changes(store, Filters(month="2026-06")).changes == ()
+    assert len(read_changes(store, Filters(month="2025-12")).changes) == 1
+    with pytest.raises(EntryError, match="no month"):
+        read_changes(store, Filters(month="9999-12"))
+
+
+def test_filters(store: Store, clock: Callable[[str], None]) -> None:
+    clock("UTC0")
     december, january = datetime.fromisoformat("2025-12-31T23:59:59"), datetime.fromisoformat("2026-01-01T00:00")
     write(store, [december, january])
     write(store, [NOON], who="M1", table="people")

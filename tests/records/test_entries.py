@@ -116,7 +116,7 @@ def test_the_same_defect_within_fourteen_days_is_asked_about(lab: Store, day: st
         enter(lab, reported_on=day)
         assert number_of_returns(lab) == 2
         return
-    with pytest.raises(DoubleEntryError, match="confirm") as asked:
+    with pytest.raises(DoubleEntryError, match="choose “Save as another return”") as asked:
         enter(lab, reported_on=day)
     assert (asked.value.return_id, asked.value.reported_on) == ("R-20260401-0001", date(2026, 3, 20))
     assert number_of_returns(lab) == 1

@@ -13,7 +13,9 @@ from tests.records.importers.lists import STANDARD, reading, restoration, write
 
 
 def test_readings_are_counted_by_month_where_they_are_wanted(store: Store, tmp_path: Path) -> None:
-    standard = STANDARD.replace("at_least = 180", 'at_least = 180\napplies_when = { veneer = ["lab composite"] }')
+    standard = STANDARD.replace(
+        "at_least = 180", 'at_least = 180\nsays = "Left to react"\napplies_when = { veneer = ["lab composite"] }'
+    )
     folder = write(
         tmp_path / "lists",
         standard=standard,
@@ -31,6 +33,8 @@ def test_readings_are_counted_by_month_where_they_are_wanted(store: Store, tmp_p
     assert found.months == ("2026-03", "2026-04")
     wait = found.readings[0]
     assert (wait.name, wait.recorded, wait.wanted) == ("bond_wait_s", 2, 3)
+    # What the standard says of it, for whoever does not know the name in the records.
+    assert wait.says == "Left to react"
     assert wait.by_month == {"2026-03": (1, 2), "2026-04": (1, 1)}
     assert wait.emptiest == "2026-03"
     assert wait.share == pytest.approx(2 / 3)

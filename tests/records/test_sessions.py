@@ -19,7 +19,8 @@ from remakes.records import attempts, people, schema, sessions
 from remakes.records.attempts import SignInError, TooManyAttemptsError
 from remakes.records.permissions import Role
 from remakes.records.sessions import session_of, sign_in
-from remakes.records.store import Store, open_store
+from remakes.records.still_allowed import SessionEndedError
+from remakes.records.store import Store, now, open_store
 
 CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 DEARER = PasswordHasher(time_cost=2, memory_cost=16, parallelism=1)
@@ -176,7 +177,7 @@ def test_a_role_is_chosen_of_those_held_and_remembered(store: Store) -> None:
 
 def test_what_is_written_asks_for_the_role_that_is_held_now(store: Store) -> None:
     staff(store)
-    session = session_of(store, enter(store), at=START)
+    session = session_of(store, enter(store, at=now()))
     assert session is not None
     theirs = store.acting_as(session.actor)
     with theirs.writer(may="enter returns"):
@@ -326,7 +327,7 @@ def test_a_visit_goes_on_where_nothing_can_be_written(tmp_path: Path) -> None:
 
 def test_a_role_taken_away_or_a_person_let_go_ends_what_an_open_page_may_write(store: Store) -> None:
     staff(store)
-    session = session_of(store, enter(store), at=START)
+    session = session_of(store, enter(store, at=now()))
     assert session is not None
     # As a page does that was opened before.
     theirs = store.acting_as(session.actor)
@@ -342,6 +343,41 @@ def test_a_role_taken_away_or_a_person_let_go_ends_what_an_open_page_may_write(s
     people.let_go(store, "T1", version=more.version, who="M1")
     with pytest.raises(NotAllowedError), theirs.writer(may="sign in"):
         pytest.fail("written by somebody who has left")
+
+
+@pytest.mark.parametrize("how", ["signed out", "idle", "signed in long ago", "new password", "let go"])
+def test_a_press_after_the_session_has_ended_writes_nothing(store: Store, how: str) -> None:
+    staff(store)
+    token = enter(store, at=now())
+    session = session_of(store, token)
+    assert session is not None
+    # As a page does that was opened before, and is pressed now.
+    theirs = store.acting_as(session.actor)
+    with theirs.writer(may="write at the bench"):
+        pass
+    if how == "signed out":
+        sessions.sign_out(store, token)
+    elif how == "new password":
+        people.set_password(store, "T1", "another four words", version=1, who="M1", hasher=CHEAP)
+    elif how == "let go":
+        people.let_go(store, "T1", version=1, who="M1")
+    else:
+        column, ago = ("last_seen", 31 * MINUTE) if how == "idle" else ("started_at", sessions.WHOLE_LIFE)
+        with store.writer(may="sign in") as connection:
+            connection.execute(schema.sessions.update().values({column: now() - ago}))
+    with pytest.raises(SessionEndedError, match="nothing was saved"), theirs.writer(may="write at the bench"):
+        pytest.fail("written after the session had ended")
+
+
+@pytest.mark.parametrize("back", [timedelta(hours=1), timedelta(days=365)])
+def test_a_clock_set_back_makes_no_session_longer_and_nobody_wait(store: Store, back: timedelta) -> None:
+    staff(store)
+    token = enter(store, at=START)
+    assert session_of(store, token, at=START - MINUTE) is not None  # two machines are never quite together
+    for _ in range(attempts.MOST_FAILURES):
+        fail(store, "T1", at=START)
+    assert session_of(store, token, at=START - back) is None
+    assert session_of(store, enter(store, at=START - back), at=START - back) is not None
 
 
 def test_attempts_at_the_same_moment_are_all_counted(store: Store) -> None:

@@ -142,3 +142,69 @@ def test_a_server_that_is_away_is_told_in_words(sqlstate: str | None) -> None:
 def test_what_a_server_refuses_for_another_reason_is_raised_as_it_is() -> None:
     with pytest.raises(OperationalError):
         _asked("42601")
+
+
+def shut(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing may be written into this folder."""
+    asked = os.access
+    monkeypatch.setattr(os, "access", lambda place, mode: Path(place) != folder and asked(place, mode))
+
+
+@pytest.fixture
+def only_read(path: Path, store: Store, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+    """The records in a folder that nobody may write into; whoever runs the tests may be above all rights."""
+    store.close()  # the last connection takes its log away
+    shut(path.parent, monkeypatch)
+    opened = open_store(str(path))
+    yield opened
+    opened.close()
+
+
+def test_records_that_may_only_be_read_are_read(only_read: Store, path: Path) -> None:
+    assert notes(only_read) == ["first"]
+    with pytest.raises(StoreError, match=r"may only be read here\. Nothing was saved"):
+        write(only_read, "second")
+    assert notes(only_read) == ["first"]
+    assert check(only_read) == []
+    # Nothing was laid beside them.
+    assert [one.name for one in path.parent.iterdir()] == [path.name]
+
+
+def test_records_that_somebody_else_changed_are_read_anew(
+    only_read: Store, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert notes(only_read) == ["first"]
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setattr(os, "access", lambda *_: True)
+        writer = open_store(str(path))
+        write(writer, "second")
+        assert notes(only_read) == ["first", "second"]  # still in the log beside them
+        writer.close()
+    assert notes(only_read) == ["first", "second"]
+
+
+def test_old_records_that_may_only_be_read_are_told_in_words(
+    path: Path, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with store.writer(may="import lists") as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
+    store.close()
+    shut(path.parent, monkeypatch)
+    with pytest.raises(StoreError, match="made by an older version of the program and cannot be brought up to date"):
+        open_store(str(path))
+
+
+def test_no_records_are_begun_where_nothing_may_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shut(tmp_path, monkeypatch)
+    with pytest.raises(StoreError, match="no records can be begun there"):
+        open_store(str(tmp_path / "new.sqlite"))
+
+
+def test_a_folder_that_may_not_be_looked_into_is_told_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(_: Path) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "is_file", refused)
+    for create in (True, False):
+        with pytest.raises(StoreError, match=r"cannot be looked at \(Permission denied\)"):
+            open_store(str(tmp_path / "lab.sqlite"), create=create)

@@ -94,6 +94,18 @@ def test_a_reading_shows_how_it_stands_to_the_standard_of_its_day(lab: Store, lo
     require(lab, rule={"at_least": low})
     (reading,) = of(lab, "bonding")
     assert (reading.status, reading.needed, reading.detail) == (status, f"at least {low} s", "bond_wait_s = 180 s")
+    assert reading.says == ""
+
+
+def test_a_reading_has_the_words_of_its_requirement_recorded_or_not(lab: Store) -> None:
+    require(lab, says="Left to react for 3 minutes")
+    assert [one.says for one in of(lab, "bonding")] == ["Left to react for 3 minutes"]
+    with lab.writer(may="change the standard") as connection:
+        connection.execute(schema.requirements.update().values(reading="wait_by_clock"))
+    assert [(one.detail, one.says) for one in of(lab, "bonding")] == [
+        ("bond_wait_s = 180", ""),
+        ("wait_by_clock = not recorded", "Left to react for 3 minutes"),
+    ]
 
 
 def test_a_limit_of_another_time_or_another_material_judges_nothing(lab: Store) -> None:

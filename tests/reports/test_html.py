@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 
 import pytest
 
+from remakes.reports.document import Section
 from remakes.reports.html import to_html
-from tests.reports.sample_report import HOSTILE, report
+from tests.reports.sample_report import HOSTILE, report, row, table
 
 
 class Page(HTMLParser):
@@ -100,6 +102,21 @@ def test_every_row_is_there_and_blanks_are_dashes() -> None:
     assert len(page.all("tr")) == (3 + 1) + (61 + 1)
     assert "nan" not in "".join(page.text)
     assert "–" in page.text
+
+
+def test_rows_left_to_the_workbook_are_counted() -> None:
+    long = table(tuple(row(at) for at in range(12)), on_paper=range(10, 12))
+    only = Section(heading="Nowhere", table=long, workbook_only=True)
+    page = Page(to_html(replace(report(), front=(), details=(Section(heading="Lots", table=long), only))))
+    assert len(page.all("tr")) == 2 + 1
+    assert "2 of 12 rows; all of them are in the workbook." in page.text
+    assert "Nowhere" not in page.text
+
+
+def test_charts_have_a_part_of_their_own_between_front_and_details() -> None:
+    made = report()
+    text = " ".join(Page(to_html(replace(made, charts=(made.details[0],)))).text)
+    assert text.index("Is this month different?") < text.index("Charts") < text.index("Details")
 
 
 def test_broken_text_can_still_be_written() -> None:

@@ -81,6 +81,7 @@ def test_the_front_in_its_order() -> None:
     headings = [one.heading for one in usual().front]
     assert headings == [
         "Is this month different?",
+        "What to decide",
         "What changed",
         "Lots and machines, all records so far",
         "At the bench",
@@ -118,13 +119,14 @@ def test_harm_dealt_with_is_told_apart_from_what_is_open() -> None:
 def test_a_month_with_a_signal_is_called_different() -> None:
     found = section(usual(), "Is this month")
     assert found.sentences[0] == (
-        "Yes. July 2026 is different: 19 returns where 10.2 were expected (common variation: 3.0 to 18.0). "
+        "Yes. July 2026 is different: 19 returns where 10.2 were expected (common variation: 3 to 18). "
         "Signal: above the limit and slow rise."
     )
     assert "More returns than expected, most likely since May 2026." in found.sentences
-    assert found.figure is not None
-    assert "July 2026: 19 returns, 10.2 expected" in found.figure.alternative
-    assert "Months with a signal: June 2026 and July 2026." in found.figure.alternative
+    chart = usual().charts[0].figure
+    assert chart is not None
+    assert "July 2026: 19 returns, 10.2 expected, common variation 3 to 18." in chart.alternative
+    assert "Months with a signal: June 2026 and July 2026." in chart.alternative
 
 
 def test_a_month_without_a_signal_is_not() -> None:
@@ -139,9 +141,11 @@ def test_a_report_of_an_earlier_month_ends_with_it() -> None:
     months = section(report, "All defects, month by month").table
     assert months is not None
     assert months.rows[-1][0] == "2026-04"
-    figure = section(report, "Is this month").figure
-    assert figure is not None
-    assert "2026-05" not in str(figure.chart.to_dict())
+    assert report.charts
+    for one in report.charts:
+        if one.heading.endswith("month by month"):
+            assert one.figure is not None
+            assert "2026-05" not in str(one.figure.chart.to_dict())
 
 
 def test_a_month_still_coming_in_is_not_judged() -> None:
@@ -194,9 +198,10 @@ def test_the_three_largest_parts_and_the_rest() -> None:
 def test_a_lot_that_stands_out_is_to_be_checked() -> None:
     found = section(usual(), "Lots and machines")
     assert found.items == (
-        "Quarantine and check bonding lot L07: 15 returns with debonding where 4.8 were expected, 2.6 (1.5 to 4.1) "
-        "times as many; 97 restorations made with it still in service.",
+        "Bonding lot L07: 15 returns with debonding where 4.8 were expected, 2.6 (1.5 to 4.1) times as many; "
+        "97 restorations made with it still in service.",
     )
+    assert "Bonding lot L07 (debonding): quarantine and check, or say why not." in section(usual(), "What to d").items
 
 
 def test_a_lot_that_may_be_another_says_so() -> None:
@@ -218,8 +223,15 @@ def test_clinics_stand_by_code_and_each_defect_only_in_the_workbook() -> None:
     )
     table = section(made(clinics=replace(sources(), figures=figures)), "Clinics, by code").table
     assert table is not None
-    assert [row[:2] for row in table.printed_rows] == [(f"C0{at}", "All defects") for at in (1, 2, 3)]
+    assert [row[:2] for row in table.rows[:3]] == [(f"C0{at}", "All defects") for at in (1, 2, 3)]
     assert len(table.rows) == 6
+    # A printed list of clinics that do not stand out would be read as a ranking.
+    assert not table.printed_rows
+    assert table.left_out == "All 6 rows are in the workbook."
+    outstanding = (*figures[:5], replace(figures[5], stands_out=True))
+    told = section(made(clinics=replace(sources(), figures=outstanding)), "Clinics, by code").table
+    assert told is not None
+    assert [row[:2] for row in told.printed_rows] == [("C02", "All defects")]
 
 
 def test_the_bench_in_the_words_of_the_standard() -> None:
@@ -317,7 +329,112 @@ def test_the_front_fits_a_page_on_the_worst_of_months() -> None:
     assert section(report, "Lots and machines").items[-1] == "and 35 more, see the details"
     pages = PdfReader(BytesIO(to_pdf(replace(report, details=report.details[:1])))).pages
     assert "Not clinical advice." in pages[0].extract_text()
-    assert pages[1].extract_text().lstrip().startswith("Details")
+    assert pages[1].extract_text().lstrip().startswith("Charts")
+
+
+def test_the_charts_stand_on_one_page_and_the_details_begin_the_next() -> None:
+    pages = [page.extract_text().lstrip() for page in PdfReader(BytesIO(to_pdf(usual()))).pages]
+    assert [page.split()[0] for page in pages[:3]] == ["Month", "Charts", "Details"]
+    assert [one.heading for one in usual().charts] == [
+        "All defects, month by month",
+        "What changed: all defects",
+        "Chipping, month by month",
+    ]
+    assert all(one.figure is not None and one.figure.alternative for one in usual().charts)
+
+
+def test_a_requirement_beside_the_chart_of_what_changed_is_in_words() -> None:
+    figure = usual().charts[1].figure
+    assert figure is not None
+    drawn = str(figure.chart.to_dict())
+    assert "misses: Left to react for 3 minutes" in drawn
+    assert "misses of bond_wait" not in drawn
+
+
+def test_every_open_harm_report_is_printed_however_many_there_are() -> None:
+    many = tuple(replace(HARM, return_id=f"R{at}") for at in range(1, 9))
+    report = made(harm=(DEALT_WITH, *many))
+    assert report.front[0].items[-1] == "and 4 more, see the details"
+    listed = section(report, "All reports of suspected harm")
+    assert [f"(return R{at}): open" in " ".join(listed.items) for at in range(1, 9)] == [True] * 8
+    assert listed in report.printed_details
+    assert "Who deals with the 8 open reports of suspected harm, today?" in section(report, "What to decide").items
+
+
+def test_what_to_decide_tells_more_from_fewer_and_says_when_there_is_nothing() -> None:
+    one = judged_defect("chipping")
+
+    def decided(*signals: str) -> tuple[str, ...]:
+        months = tuple(replace(each, signals=signals if each.month == "2026-04" else ()) for each in one.months)
+        judged = ReportMonths(defects=(judged_defect(), replace(one, months=months)))
+        return section(made(month="2026-04", report_months=judged, sources=sources(enough=False)), "What to d").items
+
+    assert decided("above the limit") == ("Chipping, more than expected (above the limit): who looks into it?",)
+    assert decided("slow fall") == ("Chipping, fewer than expected (slow fall): is everything entered?",)
+    calm = section(made(month="2026-04", sources=sources(enough=False)), "What to decide")
+    assert not calm.items
+    assert "that is no all-clear" in calm.sentences[0]
+
+
+def test_a_machine_is_not_put_into_quarantine_like_a_lot() -> None:
+    machine = source("F2", out=True, what="equipment", hard_to_tell_from=("bonding lot L07",))
+    report = made(month="2026-04", sources=replace(sources(), figures=(machine,)))
+    (item,) = section(report, "What to decide").items
+    assert item.endswith("F2 or bonding lot L07 (debonding): have it checked, or say why not.")
+
+
+def test_defects_without_a_signal_are_told_in_a_list_and_none_is_lost() -> None:
+    late = judged_defect("surface")
+    marked = tuple(replace(each, signals=("slow rise",)) if each.month == "2026-05" else each for each in late.months)
+    told = replace(late, months=marked, sentence="Cannot tell whether it has changed.")
+    young = [
+        replace(judged_defect(code), enough=False, missing="2 returns; 10 are needed.", false_alarm_months=float("nan"))
+        for code in ("seating", "contact")
+    ]
+    rare = replace(judged_defect("porosity"), false_alarm_months=60.0)
+    judged = ReportMonths(defects=(judged_defect(), rare, told, *young))
+    report = made(report_months=judged)
+    listed = section(report, "Defects without a signal")
+    assert listed.items == (
+        "Surface: Cannot tell whether it has changed.",
+        "No signal in July 2026: Porosity, voids or blisters.",
+        "Seating and Proximal contact: not judged. 2 returns; 10 are needed.",
+    )
+    assert "one false signal in about 40 to 60 months" in listed.notes[0]
+    assert not [one for one in report.printed_details if one.heading.startswith("Porosity")]
+    months = section(report, "Porosity").table
+    assert months is not None
+    assert months in report.tables
+
+
+def test_paper_has_the_latest_year_and_says_what_only_the_workbook_has() -> None:
+    table = next(one.table for one in usual().details if one.heading == "All defects, month by month")
+    assert table is not None
+    assert [row[0] for row in table.printed_rows] == list(MONTHS[7:19])
+    assert table.left_out == "12 of 19 rows; all of them are in the workbook."
+    listed = section(usual(), "Only in the workbook")
+    assert any(item.startswith("sheet Deliveries: ") for item in listed.items)
+    spans = [one.heading for one in usual().printed_details if one.heading.startswith("Deliveries that")]
+    assert spans == ["Deliveries that came back within 3 months"]
+
+
+def test_requirements_on_paper_are_those_with_a_signal_and_the_most_missed() -> None:
+    process = tuple(factor("bond_wait", signal=at == 7) for at in range(8))
+    table = section(made(process=process), "At the bench in").table
+    assert table is not None
+    assert len(table.rows) == 8
+    assert len(table.printed_rows) == 6
+    assert table.rows[7] in table.printed_rows
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_per_cent_is_written_one_way(code: str) -> None:
+    with speaking(code):
+        whole = made()
+    sections = (*whole.front, *whole.charts, *whole.details)
+    text = " ".join(text for one in sections for text in (*one.sentences, *one.items, *one.notes))
+    assert re.search(r"[0-9] %", text)
+    assert not re.search("[0-9]\u202f?%", text)
 
 
 @pytest.mark.parametrize("form", ["pdf", "html"])
@@ -352,6 +469,4 @@ def test_a_german_report_says_nothing_of_its_own_in_english() -> None:
 def test_german_figures_have_a_decimal_comma() -> None:
     with speaking("de"):
         whole = made()
-    assert re.search(
-        r"erwartet waren \d+,\d \(übliche Schwankung: \d+,\d bis \d+,\d\)", section(whole, "Ist").sentences[0]
-    )
+    assert re.search(r"erwartet waren \d+,\d \(übliche Schwankung: \d+ bis \d+\)", section(whole, "Ist").sentences[0])

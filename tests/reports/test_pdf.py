@@ -135,9 +135,25 @@ def test_letters_kept_on_such_a_page_have_a_font(monkeypatch: pytest.MonkeyPatch
 
 
 def test_paper_says_what_it_leaves_out() -> None:
-    long = table(tuple(row(at) for at in range(12)), on_paper=5)
+    long = table(tuple(row(at) for at in range(12)), on_paper=range(5))
     found = text_of(read(replace(report(), details=(Section(heading="Lots", table=long),))))
-    assert "7 further rows in the workbook." in found
+    assert "5 of 12 rows; all of them are in the workbook." in found
+
+
+def test_a_table_that_paper_leaves_out_leaves_its_row_count() -> None:
+    alone = table(tuple(row(at) for at in range(12)), on_paper=(), note="Only of use beside rows.")
+    sections = (
+        Section(heading="Lots", table=alone),
+        Section(heading="Not printed", table=alone, workbook_only=True),
+    )
+    found = text_of(read(replace(report(), details=sections)))
+    assert "All 12 rows are in the workbook." in found
+    assert "Only of use" not in found
+    assert "Not printed" not in found
+
+
+def test_a_narrow_blank_survives_letters_without_a_font() -> None:
+    assert "1 234 ? kept" in text_of(read(report(words="1\u202f234 中 kept")))
 
 
 def test_a_report_of_nothing() -> None:

@@ -104,9 +104,17 @@ def test_tables_of_one_sheet_stand_below_each_other() -> None:
 
 def test_every_row_is_in_the_workbook_whatever_paper_leaves_out() -> None:
     made = replace(
-        report(), details=(Section(heading="x", table=table(tuple(row(at) for at in range(50)), on_paper=5)),)
+        report(), details=(Section(heading="x", table=table(tuple(row(at) for at in range(50)), on_paper=range(5))),)
     )
     assert len(sheets(to_xlsx(made))["Lots"]) == 51
+
+
+def test_charts_are_there_in_words_and_sections_of_the_workbook_alone_have_their_sheet() -> None:
+    chart = report().details[0]
+    only = Section(heading="y", table=table((row(1),), sheet="Only here", on_paper=()), workbook_only=True)
+    found = sheets(to_xlsx(replace(report(), charts=(replace(chart, table=None),), details=(only,))))
+    assert "A second picture" in [line[0] for line in found["Report"]]
+    assert len(found["Only here"]) == 2
 
 
 def test_odd_names_of_sheets() -> None:

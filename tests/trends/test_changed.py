@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import date
+from math import nan
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from remakes.records.snapshot import Snapshot
 from remakes.trends.changed.changed import WhatChanged, what_changed, what_changed_each
 from remakes.trends.changed.parts import Composition, averaged_others, split
 from remakes.trends.changed.periods import usual_periods
-from remakes.trends.changed.sentences import sentence_of
+from remakes.trends.changed.sentences import clearness, sentence_of, stands_out
 from tests.evidence.drawn_tables import rules
 from tests.labs import snapshot, standard
 from tests.planted import planted_lab
@@ -368,11 +369,40 @@ def test_the_sentence_says_first_that_it_may_be_chance() -> None:
     assert "Of that, about 2 fewer go with parts that may be chance or are small" in text
 
 
-def test_a_range_that_is_told_from_zero_may_be_chance() -> None:
-    text = said(Estimate(25.0, 0.4, 50.0), ("rest", Estimate(25.0, 0.4, 50.0)))
+def test_a_range_that_only_just_leaves_zero_out_is_told_so_in_tenths() -> None:
+    text = said(Estimate(25.0, 0.4, 49.6), ("rest", Estimate(25.0, 0.4, 49.6)))
     assert text.startswith(
+        "The difference is only just more than chance gives: 25 more returns than in the three months before "
+        "(0.4 to 49.6 more)."
+    )
+    assert text.endswith("left over: 25 more (0.4 to 49.6 more), which is more than chance explains.")
+    # As a table shows it, with one decimal, this one begins at 0.
+    assert said(Estimate(25.0, 0.04, 50.0), ("rest", Estimate(25.0, 0.04, 50.0))).startswith(
         "The difference may be chance: 25 more returns than in the three months before (0 to 50 more)."
     )
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [
+        (-1.0, 3.0, "may be none"),
+        (0.0, 3.0, "may be none"),
+        (0.04, 3.0, "may be none"),
+        (0.1, 3.0, "only just"),
+        (-3.0, -0.3, "only just"),
+        (0.6, 3.0, "clear"),
+        (-9.0, -2.0, "clear"),
+        (nan, nan, "may be none"),
+    ],
+)
+def test_the_words_follow_the_range_as_it_is_shown(low: float, high: float, told: str) -> None:
+    assert clearness(Estimate((low + high) / 2, low, high)) == told
+
+
+def test_what_stands_out_is_more_than_half_a_return_by_a_range_without_zero() -> None:
+    assert stands_out(Estimate(-2.0, -3.0, -1.0))
+    assert not stands_out(Estimate(0.4, 0.3, 0.5))
+    assert not stands_out(Estimate(5.0, -0.1, 10.1))
 
 
 def test_a_rest_beyond_chance_is_named() -> None:

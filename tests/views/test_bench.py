@@ -8,10 +8,13 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from argon2 import PasswordHasher
 from streamlit.testing.v1 import AppTest
 
 from remakes.errors import StoreError
+from remakes.records import people, schema, sessions
 from remakes.records.bench.late import LateCell
+from remakes.records.bench.moments import local_day, on_the_clock
 from remakes.records.bench.readings import Standing, Written, standing_readings, write_reading
 from remakes.records.bench.timers import running_timers, start_timer
 from remakes.records.bench.work import change_work, open_work
@@ -19,12 +22,15 @@ from remakes.records.drafts import keep_draft, load_draft
 from remakes.records.look_up import find_restoration
 from remakes.records.standard import load_standard
 from remakes.records.store import Store, now, open_store
+from remakes.views import visitors
 from remakes.views.bench_parts.hand import Hand
 from remakes.views.bench_parts.late import changed_cells
 from remakes.views.bench_parts.late_drafts import Opened, edited, keep, with_typed
-from remakes.views.server import DATABASE_VARIABLE
+from remakes.views.server import DATABASE_VARIABLE, OPEN_HERE_VARIABLE, PAGES_SCRIPT
 from tests.records.bench_lab import WHO, begin, take_standard
 from tests.views.lab import open_page, texts
+
+SECRET = "four words in a row"
 
 
 @pytest.fixture
@@ -338,3 +344,88 @@ def test_late_entries_are_told_as_saved_though_their_draft_cannot_go(
     # It is not given up in silence either.
     app.button(key="late_afresh").click().run()
     assert "Somebody else has been writing" in app.error[0].value
+
+
+@pytest.fixture
+def token(bench: Store, monkeypatch: pytest.MonkeyPatch) -> str:
+    """T1 has signed in, and reads German."""
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    people.add_first_manager(bench, "M1", SECRET, hasher=cheap)
+    people.add_person(bench, "T1", ["technician"], SECRET, who="M1", language="de", hasher=cheap)
+    signed_in = sessions.sign_in(bench, "T1", SECRET, hasher=cheap)
+    monkeypatch.setenv(OPEN_HERE_VARIABLE, "")
+    monkeypatch.setattr(visitors, "token", lambda: signed_in)
+    return signed_in
+
+
+@pytest.mark.parametrize("how", ["idle", "signed out elsewhere"])
+def test_a_tap_after_the_visit_has_ended_writes_nothing_and_is_told_and_the_timer_runs_on(
+    bench: Store, token: str, how: str
+) -> None:
+    app = page(piece="N1", step="bonding")
+    app.button(key="start_N1_bonding_wait_s").click().run()
+    (timer,) = running_timers(bench)
+    if how == "idle":
+        with bench.writer(may="sign in") as connection:
+            connection.execute(schema.sessions.update().values(last_seen=now() - timedelta(minutes=31)))
+    else:
+        sessions.sign_out(bench, token)
+    lines = bench.data_version()
+    app.button(key=f"stop_{timer.id}").click().run()
+    assert not app.exception
+    assert bench.data_version() == lines
+    assert running_timers(bench) == (timer,)
+    # What is shown next is the page of whoever is not signed in.
+    away = AppTest.from_file(PAGES_SCRIPT, default_timeout=60)
+    away.session_state[visitors.NOT_SAVED_KEY] = app.session_state[visitors.NOT_SAVED_KEY]
+    assert "nothing was written down. A timer that was running runs on." in away.run().warning[0].value
+
+
+def test_a_tap_is_told_in_the_language_of_who_tapped(bench: Store, token: str) -> None:
+    app = page(piece="N1", step="framework")
+    app.text_input(key="typed_N1_framework_metal_mm").set_value("0.5")
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    assert "ist aufgeschrieben" in app.success[0].value
+
+
+def test_a_timer_from_before_the_clock_was_set_back_can_be_given_up(bench: Store) -> None:
+    timer = start_timer(bench, "N1", step="bonding", reading="wait_s", who=WHO, at=now() + timedelta(hours=1))
+    app = page()
+    assert "was set back since this timer was started" in app.warning[0].value
+    app.button(key=f"give_up_{timer.id}_2").click().run()
+    assert running_timers(bench) == ()
+    assert standing(bench, "wait_s") is None
+
+
+def test_who_writes_over_somebody_elses_reading_is_told_and_sees_both(bench: Store) -> None:
+    app = page(piece="N1", step="framework")
+    app.text_input(key="typed_N1_framework_metal_mm").set_value("0.5")
+    other = Written(restoration_id="N1", step="framework", reading="metal_mm", value="0.3")
+    write_reading(bench, other, who="manager M1")
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    assert "manager M1 wrote 0.3 down for metal" in app.error[0].value
+    one = standing(bench, "metal_mm")
+    assert one is not None
+    assert one.value == "0.3"
+    # What was typed is still there, and is written once it is pressed again.
+    assert app.text_input(key="typed_N1_framework_metal_mm").value == "0.5"
+    app.button(key="save_N1_framework_metal_mm").click().run()
+    one = standing(bench, "metal_mm")
+    assert one is not None
+    assert one.value == "0.5"
+
+
+def test_when_the_tap_came_too_late_the_time_is_said_to_the_second(bench: Store) -> None:
+    begun = now() - timedelta(minutes=10)
+    if local_day(begun) != local_day(now()):
+        pytest.skip("midnight has just passed")
+    timer = start_timer(bench, "N1", step="bonding", reading="wait_s", who=WHO, at=begun)
+    app = page()
+    up = on_the_clock(begun + timedelta(seconds=190))
+    app.text_input(key=f"up_time_{timer.id}").set_value(f"{up:%H:%M:%S}")
+    next(one for one in app.button if one.label == "Write this time down as a late entry").click().run()
+    one = standing(bench, "wait_s")
+    assert one is not None
+    assert one.late
+    assert 189 <= float(one.value) <= 190
+    assert running_timers(bench) == ()

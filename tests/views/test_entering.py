@@ -81,6 +81,37 @@ def test_what_is_asked_follows_the_defect(own_lab: Path) -> None:
     assert _radios(page) == ["defect", "harm", "severity", "found", "disposition", "attributed"]
 
 
+@pytest.mark.parametrize(("framework", "asked"), [("base metal", True), ("zirconia", False), ("none", False)])
+def test_bare_metal_is_asked_only_where_there_may_be_metal(own_lab: Path, framework: str, asked: bool) -> None:
+    store = open_store(str(own_lab))
+    numbers = (f"R{n:05d}" for n in range(1, 600))
+    number = next(one for one in numbers if (made := find_restoration(store, one)) and made.framework == framework)
+    page = open_page("enter")
+    _number(page, number)
+    page.radio(key=key("defect")).set_value("chipping").run()
+    assert "plane_chipping" in _radios(page)
+    assert (key("bare_chipping") in [one.key for one in page.text_input]) is asked
+    page.radio(key=key("plane_chipping")).set_value("adhesive")
+    _save(page)
+    (saved,) = latest_returns(store, limit=1)
+    assert (saved.restoration_id, saved.plane, saved.bare_metal_pct) == (number, "adhesive", None)
+
+
+def test_that_a_piece_was_made_in_place_of_no_other_can_be_answered(
+    own_lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("remakes.views.enter_parts.links.likely_replaced", lambda *_: ("R00002",))
+    page = _filled(open_page("enter"))
+    asked = page.radio(key=key("replaces"))
+    assert asked.value is None
+    assert asked.options == ["yes, of R00002", "no"]
+    asked.set_value("none of them").run()
+    _save(page)
+    assert not page.error
+    assert "Saved" in page.success[0].value
+    assert _restoration(open_store(str(own_lab))).remake_of is None
+
+
 def test_two_broken_defects_are_asked_each_for_itself(own_lab: Path) -> None:
     page = _filled(open_page("enter"), defect="chipping")
     page.multiselect(key=key("others")).set_value(["debonding"]).run()
@@ -126,7 +157,10 @@ def test_the_same_defect_again_is_asked_about_and_saved_when_confirmed(own_lab: 
     _filled(page, 1)
     assert "Entered already in the last 14 days" in texts(page)
     _save(page, 1)
+    # What the question names is the button that stands below it.
     assert "already reports debonding" in texts(page)
+    assert "choose “Save as another return”" in texts(page)
+    assert page.button(key="again").label == "Save as another return"
     store = open_store(str(own_lab))
     before = latest_returns(store, limit=1)
     page.button(key="again").click().run()
@@ -408,7 +442,7 @@ def test_the_restoration_page_tells_the_story(own_lab: Path) -> None:
     assert "came back with" in page.header[0].value
     assert "Readings that the standard of that day asks for" in texts(page)
     table = table_with(page, "what")
-    assert list(table.columns) == ["day", "time", "what", "status", "detail", "limit", "who"]
+    assert list(table.columns) == ["day", "time", "what", "what it says", "status", "detail", "limit", "who"]
     assert {"delivered", "returned", "photo added"} <= set(table["what"])
     assert {"kept"} <= set(table["status"])
     assert any("Where is the cement? On the tooth" in detail for detail in table["detail"])
@@ -458,3 +492,27 @@ def test_signs_in_a_number_near_the_one_typed_are_no_format(own_lab: Path) -> No
     assert near.label == "Z\\*77\\*1"
     near.click().run()
     assert page.text_input(key=key("number")).value == "Z*77*1"
+
+
+def _correcting(row: int) -> None:
+    from remakes.records.look_up import recorded_returns
+    from remakes.views import state
+    from remakes.views.enter_parts import correct
+
+    correct.open_for(recorded_returns(state.store(), (row,))[0])
+
+
+@pytest.mark.parametrize(("framework", "typed", "asked"), [("zirconia", "", False), ("zirconia", "20", True)])
+def test_a_correction_asks_for_bare_metal_where_it_was_answered_or_may_be(
+    own_lab: Path, framework: str, typed: str, asked: bool
+) -> None:
+    store = open_store(str(own_lab))
+    numbers = (f"R{n:05d}" for n in range(1, 600))
+    number = next(one for one in numbers if (made := find_restoration(store, one)) and made.framework == framework)
+    raw = {"restoration_id": number, "reported_on": date.today(), "defect": "chipping", "bare_metal_pct": typed}
+    row = enter_return(store, raw, who="QA")
+    page = AppTest.from_function(_correcting, args=(row,), default_timeout=60)
+    page.session_state["role"] = "quality"
+    page.run()
+    assert not page.exception
+    assert (f"correct_{row}_bare_metal_pct" in [one.key for one in page.text_input]) is asked

@@ -14,15 +14,15 @@ from streamlit.testing.v1 import AppTest
 import remakes
 from remakes import charts, words
 from remakes.counts.sources import Source
-from remakes.records import backups
+from remakes.records import backups, decision_steps
 from remakes.records.change_log import Change
 from remakes.records.codes import defect_in_text
 from remakes.records.requirements import Rule
-from remakes.reports.front import month_signals
+from remakes.reports.month_table import month_signals
 from remakes.texts import in_a_row, later, speak, speaking, t
 from remakes.texts.said import catalogue
 from remakes.views import state
-from remakes.views.setup_parts import changes
+from remakes.views.setup_parts import change_said, changes
 from tests import sample_months as sample
 from tests.views.lab import texts
 
@@ -150,19 +150,47 @@ def test_what_a_worker_says_about_its_progress_is_german() -> None:
         assert [text for text in spoken if t(text) == text] == []
 
 
-def test_the_change_log_calls_what_is_written_by_its_german_name() -> None:
-    written = {
-        (word.arg, word.value.value)
+def _noted(argument: str) -> set[str]:
+    """What the code writes into the log for one argument, also where the call that notes gets it handed on."""
+    return {
+        str(each.value)
         for file in Path(remakes.__file__).parent.rglob("*.py")
+        if "records" in file.parts
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "note"
+        if isinstance(node, ast.Call)
         for word in node.keywords
-        if word.arg in ("what", "table") and isinstance(word.value, ast.Constant)
+        if word.arg == argument and _named(node) in _NOTING
+        for each in ast.walk(word.value)
+        if isinstance(each, ast.Constant)
     }
-    assert len(written) > 20
-    assert {named for what, named in written if what == "table"} <= set(changes._TABLES)
-    assert {named for what, named in written if what == "what"} | {backups._WHAT} <= set(map(str, changes._DONE))
-    assert all(str(one) in catalogue("de") for one in changes._DONE)
+
+
+#: The calls that note, and those that hand on to them what is noted.
+_NOTING = ("note", "_note", "_update", "_changed", "change_person", "next_step")
+
+
+def _named(call: ast.Call) -> str:
+    return call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+
+
+#: Noted by a name that is chosen where it is noted.
+_CHOSEN = {"deal with harm", "open harm again", "link remake", "take back link", backups._WHAT}
+
+
+def test_the_change_log_has_a_sentence_for_whatever_is_noted() -> None:
+    noted = _noted("what") | _noted("audited_as") | _CHOSEN | set(decision_steps._AUDITED_AS.values())
+    assert len(noted) > 55
+    assert noted <= set(change_said.SAID)
+    # No sentence for what nothing notes.
+    assert set(change_said.SAID) - noted == set()
+    assert {one for one in _noted("table") if one} <= set(changes._TABLES)
+
+
+def test_every_sentence_of_the_change_log_is_german_and_the_last_asks_for_what_is_always_known() -> None:
+    every = [text for choices in (*change_said.SAID.values(), *change_said._SETTINGS.values()) for text in choices]
+    assert all(str(one) in catalogue("de") for one in every)
+    for what, choices in change_said.SAID.items():
+        assert change_said._names(choices[-1]) <= {"key", "restoration", "file"}, what
 
 
 def test_a_month_without_a_signal_says_so_in_german() -> None:

@@ -72,18 +72,42 @@ def test_an_old_report_is_listed_until_somebody_says_what_was_done_and_can_be_op
     assert "Return OUR\\-1 is dealt with." in page.success[0].value
     assert "possible harm" not in header(page)
     assert not page.error
-    done = next(one for one in lines(page) if "OUR-1" in one)
+    done = next(line for one in lines(page) for line in one.splitlines() if "OUR-1" in line)
     assert "dealt with by quality on" in done
     assert done.endswith(": called the dentist at noon")
     # Told once; another browser sees it, too.
     other = open_page("today", role="manager")
     assert not other.success
     assert "possible harm" not in header(other)
-    assert page.text_input(key="harm_OUR-1").value == ""
+    assert not [one for one in page.text_input if one.key == "harm_OUR-1"]
+    other.selectbox(key="harm_again").set_value("OUR-1").run()
+    assert other.text_input(key="harm_OUR-1").value == ""
     send(other, "the patient called again")
     assert "Return OUR\\-1 is open again." in other.success[0].value
     assert "opened again by manager on" in lines(other)[0]
     assert "1 return is marked" in header(open_page("today"))
+
+
+def test_those_dealt_with_are_a_list_and_one_form_for_the_chosen_one(store: Store) -> None:
+    for number in range(1, 8):
+        hurt(store, f"OUR*{number}")
+        deal_with_harm(store, f"OUR*{number}", done="dentist told", who="quality Q7", version=0)
+    page = open_page("today")
+    assert not [one for one in page.text_input if str(one.key).startswith("harm_OUR")]
+    listed = next(one.value for one in page.markdown if "dealt with by" in one.value)
+    assert [r"return OUR\*" + str(number) in listed for number in range(1, 8)] == [True] * 7
+    assert listed.count("\n- ") + 1 >= 7
+    chosen = page.selectbox(key="harm_again")
+    assert chosen.value is None
+    assert any(one.startswith("OUR*3 · ") for one in chosen.options)
+    chosen.set_value("OUR*3").run()
+    fields = [one for one in page.text_input if str(one.key).startswith("harm_OUR")]
+    assert [one.label for one in fields] == ["Why is it opened again? (OUR*3)"]
+    # Another browser is quicker: the choice is gone with the report it was for, and nothing breaks.
+    open_harm_again(store, "OUR*3", why="not reached", who="quality Q9", version=1)
+    page.run()
+    assert not page.exception
+    assert page.selectbox(key="harm_again").value is None
 
 
 def test_a_blank_answer_and_one_that_came_second_are_refused_and_both_are_shown(store: Store) -> None:

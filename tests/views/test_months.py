@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from remakes.evidence.estimate import Estimate
 from remakes.records.harm import HarmReport
 from remakes.trends.months.report_months import ReportMonths
 from remakes.views import cautions, months, state
@@ -145,7 +146,23 @@ def test_what_changed_shows_parts_that_add_up(show: Callable[..., AppTest]) -> N
     table = table_with(page, "goes with").set_index("goes with")
     assert table.loc["misses: Left for 3 minutes", "returns (95 % range)"] == "+9.0 (+3.0 to +15.0)"
     assert (table.index[0], table.index[-1]) == ("the whole difference", "rest: chance")
+    assert list(table["how clear"]) == ["more than chance", "clearly", "clearly", "may be none"]
     assert charts_of(page) == 1
+    assert len(page.expander) == 0
+
+
+def test_parts_that_do_not_stand_out_are_folded_and_the_others_stand_by_size(show: Callable[..., AppTest]) -> None:
+    made = sample.what_changed()
+    service, misses, rest = made.parts
+    near = [replace(misses, part=f"factor:f{n}", label=f"part {n}", returns=Estimate(0.1, -0.2, 0.3)) for n in (1, 2)]
+    changed = replace(made, parts=(service, *near, misses, rest), difference=Estimate(28.0, 0.2, 56.0))
+    page = show("What changed", sample.review(changed={"all": changed}))
+    shown, folded = (one.value for one in page.dataframe if "how clear" in one.value)
+    assert list(shown["goes with"]) == ["the whole difference", "misses: Left for 3 minutes", service.label, rest.label]
+    assert shown["how clear"].iloc[0] == "only just more than chance"
+    assert list(folded["goes with"]) == ["part 1", "part 2"]
+    assert set(folded["how clear"]) == {"may be none"}
+    assert [one.label for one in page.expander] == ["2 more parts: none of them stands out"]
 
 
 def test_a_lot_that_stands_out_leads_to_the_restorations_made_with_it(

@@ -545,6 +545,21 @@ def test_a_manager_is_told_that_no_copy_was_made(staff: Store, monkeypatch: pyte
     assert not [one for one in open_page("today").warning if "No copy" in one.value]
 
 
+def test_what_was_typed_before_the_visit_ended_is_said_to_be_lost(
+    staff: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token = come_in(staff, "Q1", monkeypatch)
+    app = whole_app()
+    sessions.sign_out(staff, token)
+    app.run()
+    assert "is not saved" in app.warning[0].value
+    # Who signs out oneself has nothing to be told.
+    come_in(staff, "Q1", monkeypatch)
+    app = whole_app()
+    app.sidebar.button[0].click().run()
+    assert not app.warning
+
+
 def test_a_technicians_page_is_seen_by_whom_the_lab_lets_in(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     come_in(staff, "M1", monkeypatch)
     assert "This page is for the role technician" in _errors(open_page("my_work"))
@@ -615,11 +630,25 @@ def test_another_managers_change_is_shown_before_mine_is_saved(staff: Store, mon
     come_in(staff, "M1", monkeypatch)
     page = open_page("set_up", role="manager")
     field(page.selectbox, "Person").set_value("Q1").run()
+    field(page.multiselect, "Roles of Q1").set_value(["quality", "manager"]).run()
     people.change_roles(staff, "Q1", ["quality", "technician"], version=1, who="manager M2")
     page.run()
     assert "manager M2 changed this" in "\n".join(one.value for one in page.warning)
+    # What I chose is still there, and overwrites nothing unseen.
+    field(page.button, "Save the roles").click().run()
+    assert "Q1 was changed meanwhile by manager M2\\: now quality, technician" in page.error[0].value
+    assert _roles(staff, "Q1") == ("quality", "technician")
     field(page.button, "Go on with mine").click().run()
     assert not page.warning
+    assert field(page.multiselect, "Roles of Q1").value == ["quality", "manager"]
+    field(page.button, "Save the roles").click().run()
+    assert set(_roles(staff, "Q1")) == {"quality", "manager"}
+
+
+def _roles(store: Store, code: str) -> tuple[Role, ...]:
+    person = people.find_person(store, code)
+    assert person is not None
+    return person.roles
 
 
 def test_the_last_manager_is_told_in_words(staff: Store, monkeypatch: pytest.MonkeyPatch) -> None:

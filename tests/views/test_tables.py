@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from remakes.texts import speaking
 from remakes.views import tables
 from tests.views.lab import table_with
 
@@ -78,3 +79,21 @@ def test_the_sign_is_said_in_the_style_of_the_page() -> None:
     app = AppTest.from_function(page).run()
     (html,) = app.get("html")
     assert 'content: "More columns at the right: move the table sideways."' in html.proto.body
+
+
+def test_a_grid_writes_its_numbers_as_sentences_do_and_sorts_by_the_numbers() -> None:
+    rows: list[dict[str, object]] = [
+        {"n": 6088, "share": 1234.5, "kind": "crown", "open": True},
+        {"n": 12, "share": None},
+    ]
+    frame = tables.as_frame(rows)
+    styled = tables.grid(frame)
+    assert "6,088" in str(styled.to_html())
+    assert "1,234.5" in str(styled.to_html())
+    with speaking("de"):
+        assert "6\u202f088" in str(tables.grid(frame).to_html())
+        assert "1\u202f234,5" in str(tables.grid(frame).to_html())
+    page = shown(rows)
+    assert list(page.dataframe[0].value["n"]) == [6088, 12]
+    words_only = tables.as_frame([{"kind": "crown"}])
+    assert tables.grid(words_only) is words_only

@@ -17,7 +17,7 @@ from remakes.actions.limits.study import LimitStudy
 from remakes.flow.records import set_observed_until
 from remakes.records.decisions import Decision, JudgingRule, decide, judge, list_decisions, propose, start, withdraw
 from remakes.records.store import Store, open_store
-from remakes.records.trial_plans import KeptPlan, keep_plan, list_plans
+from remakes.records.trial_plans import KeptPlan, give_up, keep_plan, list_plans, load_plan
 from remakes.views import cautions, state
 from remakes.views.server import DATABASE_VARIABLE
 from remakes.views.try_parts import wording
@@ -144,6 +144,34 @@ def test_worth_shows_pictures_break_even_and_what_is_worth_measuring(
     assert row["may cost a month, EUR (95 %)"] == f"{most.estimate:,.0f} ({most.low:,.0f} to {most.high:,.0f})"
     assert "The lab's own figures" in texts(page)
     assert "What is worth measuring" in [one.value for one in page.subheader]
+    # Figures that are not needed to decide are folded; the warning and the reasons are not.
+    folded = [one.label for one in page.expander]
+    assert "All figures, action by action" in folded
+    assert not any("instructions and licensed practice" in one.value for fold in page.expander for one in fold.warning)
+    # Requirements in words, their codes behind; each said once.
+    assert "(bond_wait)" in texts(page).replace("\\", "")
+    assert "(“" not in texts(page)
+
+
+def test_reasons_beyond_the_first_and_without_a_finding_are_folded(
+    clear_lab: Path, clear_result: flow.Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (action,) = clear_result.actions
+    backed = [replace(action, action=f"backed_{n}", title=f"Backed {n}", rank=n) for n in range(1, 6)]
+    bare = replace(action, action="bare", title="Bare", rank=6, because=())
+    many = replace(clear_result, actions=(*backed, bare))
+    choices = state.choices(clear_result)
+    monkeypatch.setattr(state, "analysis", lambda: many)
+    monkeypatch.setattr(state, "choices", lambda _: choices)
+    page = opened(wording.WORTH)
+    lines = {one.label: [button.key for button in one.button] for one in page.expander}
+    assert lines["2 more actions with a finding behind them, further down the list"] == [
+        "propose_backed_4",
+        "propose_backed_5",
+    ]
+    assert lines["1 more action: no finding stands behind it yet"] == ["propose_bare"]
+    folded = {key for keys in lines.values() for key in keys}
+    assert {f"propose_backed_{n}" for n in (1, 2, 3)} <= {str(one.key) for one in page.button} - folded
 
 
 def test_what_if_answers_anew_says_so_and_is_taken_back(clear_lab: Path) -> None:
@@ -209,7 +237,7 @@ def test_a_decision_lives_from_proposal_to_verdict(writable: Store) -> None:
     assert page.multiselect(key="defects_1").value == ["debonding"]
 
     page.text_input(key="owner_code_1").set_value("Q1")
-    page.number_input(key="returns_1").set_value(40)
+    page.text_input(key="returns_1").set_value("40")
     page.text_area(key="correction_1").set_value("Four crowns bonded anew")
     page.button(key="save_decide_1").click().run()
     one = only(writable)
@@ -311,6 +339,30 @@ def test_a_rule_without_defects_is_refused_in_words(writable: Store) -> None:
     assert only(writable).status == "proposed"
 
 
+def test_numbers_of_the_rule_are_read_as_people_type_them(writable: Store) -> None:
+    propose(writable, action="bond_timer", who="manager M1")
+    page = opened(wording.DECIDED)
+    assert page.text_input(key="error_1").label.startswith("How often may we call it a success when nothing has")
+    page.text_input(key="owner_code_1").set_value("Q1")
+    page.text_input(key="error_1").set_value("2,5")
+    page.text_input(key="months_1").set_value("12,5")
+    page.button(key="save_decide_1").click().run()
+    assert any("counted whole" in one.value for one in quiet(page).error)
+    page.text_input(key="months_1").set_value("40")
+    page.button(key="save_decide_1").click().run()
+    assert any("40 is above 36" in one.value for one in quiet(page).error)
+    page.text_input(key="months_1").set_value("")
+    page.button(key="save_decide_1").click().run()
+    assert any("“Longest time to look, months” is blank" in one.value for one in quiet(page).error)
+    assert only(writable).status == "proposed"
+    page.text_input(key="months_1").set_value("9")
+    page.button(key="save_decide_1").click().run()
+    quiet(page)
+    one = only(writable)
+    assert one.rule is not None
+    assert (one.rule.months, one.rule.error, one.rule.miss_share_down_by) == (9, 0.025, 0.5)
+
+
 def test_a_name_for_the_owner_is_refused(writable: Store) -> None:
     propose(writable, action="bond_timer", who="manager M1")
     page = opened(wording.DECIDED)
@@ -318,6 +370,27 @@ def test_a_name_for_the_owner_is_refused(writable: Store) -> None:
     page.button(key="save_decide_1").click().run()
     assert "names are not kept" in quiet(page).error[0].value
     assert only(writable).status == "proposed"
+
+
+def _a_press_refused() -> None:
+    import streamlit as st
+
+    from remakes.records.typed_text import pseudonym
+    from remakes.texts import speaking
+    from remakes.views.try_parts import wording
+
+    # As in the app: a press is carried out before the page knows what its reader reads.
+    st.button("press", on_click=wording.saved, args=(lambda _who: pseudonym("Two Words", "code"),))
+    with speaking("de"):
+        wording.tell_saved()
+
+
+def test_a_refused_press_is_told_in_the_language_of_the_page(writable: Store) -> None:
+    page = AppTest.from_function(_a_press_refused, default_timeout=60)
+    page.session_state["role"], page.session_state["code"] = "manager", "M1"
+    quiet(page.run()).button[0].click().run()
+    (told,) = [one.value for one in quiet(page).error]
+    assert "enthält ein Leerzeichen" in told
 
 
 def test_a_press_in_another_role_writes_nothing(writable: Store) -> None:
@@ -356,6 +429,8 @@ def test_did_it_work_gives_the_verdict_its_meaning_and_both_pictures(
     assert "delivered since 16 March 2026, 3 came back" in said
     misses = table_with(page, "as the rule asks").set_index("requirement")
     assert misses.loc["bond_wait", "since (n)"] == "4 of 80"
+    assert misses.loc["bond_wait", "what it says"]
+    assert "Misses of “" in said
     looks = table_with(page, "came back (n)")
     assert list(looks["came back (n)"]) == [3, 1]
     assert list(looks["a fall is shown at or under"]) == ["0", "no count yet"]
@@ -567,6 +642,18 @@ def test_a_trial_at_its_end_is_read_once_and_leads_to_a_decision(writable: Store
     assert (proposed.status, proposed.action) == ("proposed", "bond_timer")
     assert f"Trial {one.plan_id}, “Timer, every other week”." in proposed.note
     assert page.multiselect(key="defects_1").value == ["debonding"]
+
+
+def test_two_give_a_trial_up_and_the_second_reads_both_reasons(writable: Store, clear_result: flow.Analysis) -> None:
+    one = kept_trial(writable, clear_result)
+    page = opened(wording.TRIAL)
+    page.text_input(key=f"give_up_why_{one.plan_id}").set_value("Two benches are ill")
+    give_up(writable, one.plan_id, why="No material", who="manager M7", version=one.version)
+    page.button(key=f"save_give_up_{one.plan_id}").click().run()
+    told = page.error[0].value
+    assert "was given up meanwhile by manager M7, because\\: No material" in told
+    assert "You had typed\\: Why the trial is given up\\: Two benches are ill" in told
+    assert load_plan(writable, one.plan_id).given_up_why == "No material"
 
 
 def test_a_trial_is_given_up_with_the_reason(writable: Store, clear_result: flow.Analysis) -> None:

@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 
 from remakes import words
 from remakes.evidence.estimate import UNKNOWN, Estimate
-from remakes.texts import speaking, t
+from remakes.records.standard import parse_standard
+from remakes.texts import later, run_on, speaking, t
 from remakes.views import cautions, downloads, jobs, page_icon, server
+from tests.sample_months import STANDARD
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,6 +35,25 @@ def test_a_chance_is_never_certainty() -> None:
     assert words.chance(1.0) == "over 99 %"
     assert words.chance(0.0) == "under 1 %"
     assert words.chance(0.363) == "36 %"
+
+
+def test_sentences_get_the_words_of_requirements_before_their_codes_however_deep() -> None:
+    standard = parse_standard(STANDARD, file="standard.toml")
+    inner = later("{named}: missed in {n} of 80.")
+    told = run_on(t(inner, named="bond wait", n=4), t("Misses of {factor} fell.", factor="bond_wait"), "bond_wait")
+    assert words.with_words(told, standard) == (
+        "“Left to react for 3 minutes” (bond_wait): missed in 4 of 80. "
+        "Misses of “Left to react for 3 minutes” (bond_wait) fell. bond_wait"
+    )
+    # What has the words already does not get them twice; what is no requirement stays.
+    once = t("{factor} helps.", factor=words.named(standard, "bond_wait"))
+    assert words.with_words(once, standard) == once
+    assert words.with_words(t("{name} is new.", name="polish"), standard) == "polish is new."
+    assert words.with_words("bond_wait fell.", standard) == "bond_wait fell."
+    listed = words.with_words(words.defect("chipping"), standard)
+    assert listed == words.defect("chipping")
+    with speaking("de"):
+        assert "(bond_wait)" in words.with_words(told, standard)
 
 
 def test_days_and_months() -> None:

@@ -9,10 +9,10 @@ from typing import Final, Literal
 
 from remakes.errors import EntryError
 from remakes.records.bench.pieces import Piece
-from remakes.records.cells import plain_text, shown
+from remakes.records.cells import RefusedCell, plain_text, shown
 from remakes.records.requirements import ProcessStandard, Requirement
 from remakes.records.typed_values import read_number
-from remakes.texts import t
+from remakes.texts import run_on, t
 
 __all__ = ["Asked", "Control", "asked_of", "find_asked", "not_done_value", "typed_value"]
 
@@ -142,7 +142,10 @@ def typed_value(asked: Asked, text: str) -> str:
     """
     if asked.control in ("timer", "number"):
         return _typed_number(asked, text)
-    word = plain_text(text)
+    try:
+        word = plain_text(text)
+    except RefusedCell as refused:
+        raise EntryError(run_on(refused.reason, refused.mend)) from refused
     if word is None:
         raise EntryError(t("Nothing was chosen for {reading}. Leave it open, or choose.", reading=asked.name))
     if asked.control == "tick":

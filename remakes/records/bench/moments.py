@@ -12,7 +12,7 @@ from remakes.texts import t
 
 __all__ = ["local_day", "on_the_clock", "read_time", "stored"]
 
-_TIME: Final = re.compile(r"([0-9]{1,2})\s*(?:[:.h]\s*([0-9]{2}))?")
+_TIME: Final = re.compile(r"([0-9]{1,2})\s*(?:[:.h]\s*([0-9]{2})(?:\s*[:.m]\s*([0-9]{2}))?)?")
 
 
 def on_the_clock(at: datetime) -> datetime:
@@ -31,7 +31,7 @@ def stored(clock: datetime) -> datetime:
 
 
 def read_time(text: str) -> time | None:
-    """The time of day somebody typed, as 10:35, 10.35, 10h35 or 10; None for a blank.
+    """The time of day somebody typed, as 10:35, 10:35:20, 10.35, 10h35 or 10; None for a blank.
 
     Raises
     ------
@@ -42,6 +42,8 @@ def read_time(text: str) -> time | None:
     if not seen:
         return None
     found = _TIME.fullmatch(seen)
-    if found and int(found[1]) < 24 and int(found[2] or 0) < 60:
-        return time(int(found[1]), int(found[2] or 0))
+    if found:
+        hour, minute, second = (int(one or 0) for one in found.groups())
+        if hour < 24 and minute < 60 and second < 60:
+            return time(hour, minute, second)
     raise EntryError(t("“{seen}” is no time of day. Type it as 10:35.", seen=shown(text)))

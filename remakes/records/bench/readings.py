@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Row, select
@@ -21,6 +21,7 @@ from remakes.records.typed_text import note_text, one_line, pseudonym
 from remakes.texts import t
 
 __all__ = [
+    "ReadingChangedError",
     "Standing",
     "Written",
     "give_reason",
@@ -29,6 +30,7 @@ __all__ = [
     "standing_readings",
     "void_reading",
     "write_reading",
+    "write_reading_over",
 ]
 
 
@@ -82,6 +84,37 @@ class Standing:
     late: bool
 
 
+class ReadingChangedError(EntryError):
+    """Somebody else wrote the same reading down, or took it back, after the page was opened; nothing was saved.
+
+    Parameters
+    ----------
+    stands : Standing or None
+        What counts now.
+    """
+
+    def __init__(self, stands: Standing | None, *, reading: str, typed: str, who: str) -> None:
+        if stands is None:
+            told = t(
+                "{reading} was taken back by {who} after you had opened it. Yours, {typed}, is not saved: write it "
+                "again if it is right.",
+                reading=reading,
+                who=who,
+                typed=typed,
+            )
+        else:
+            told = t(
+                "{who} wrote {value} down for {reading} after you had opened it. Yours, {typed}, is not saved: look "
+                "at both, and write yours again if it is right.",
+                who=who,
+                value=stands.value,
+                reading=reading,
+                typed=typed,
+            )
+        super().__init__(told)
+        self.stands = stands
+
+
 def write_reading(store: Store, written: Written, *, who: str, at: datetime | None = None) -> int:
     """Write one reading down, now.
 
@@ -112,6 +145,38 @@ def write_reading(store: Store, written: Written, *, who: str, at: datetime | No
         return insert_reading(store, connection, piece, written, who=who, recorded_at=on_the_clock(at), at=at)
 
 
+def write_reading_over(
+    store: Store, written: Written, opened: Standing | None, *, who: str, at: datetime | None = None
+) -> int:
+    """The same, if what stands there is what the page showed; a second tap of the same person writes nothing more.
+
+    Parameters
+    ----------
+    opened : Standing or None
+        What stood there when the page was opened; None: nothing was recorded.
+
+    Raises
+    ------
+    ReadingChangedError
+        Something else stands there by now.
+    EntryError, NotAllowedError
+        As for `write_reading`.
+    """
+    at = at or now()
+    with store.writer(may="write at the bench") as connection:
+        piece = piece_in_hand(store, connection, written.restoration_id)
+        stands = _stands(connection, piece, written)
+        # A reason that was given since is no other reading.
+        if (stands and replace(stands, reason="")) != (opened and replace(opened, reason="")):
+            asked = find_asked(read_standard(connection), piece, written.step, written.reading, today=local_day(at))
+            by = _last_hand(connection, piece, written)
+            typed = typed_value(asked, written.value)
+            if stands is not None and stands.reading_id is not None and (stands.value, by) == (typed, who):
+                return stands.reading_id
+            raise ReadingChangedError(stands, reading=asked.name, typed=typed, who=by or t("An import"))
+        return insert_reading(store, connection, piece, written, who=who, recorded_at=on_the_clock(at), at=at)
+
+
 def insert_reading(
     store: Store,
     connection: Connection,
@@ -123,7 +188,13 @@ def insert_reading(
     at: datetime,
     late: bool = False,
 ) -> int:
-    """The same inside a running write, for work that may be written on; `recorded_at` on the lab's clock."""
+    """The same inside a running write, for work that may be written on; `recorded_at` on the lab's clock.
+
+    What is written now counts, also where the clock went back since the reading before, as it does in October.
+    """
+    before = None if late else _stands(connection, piece, written)
+    if before is not None and before.recorded_at is not None and before.recorded_at > recorded_at:
+        recorded_at = before.recorded_at + timedelta(seconds=1)
     asked = find_asked(read_standard(connection), piece, written.step, written.reading, today=local_day(at))
     value = typed_value(asked, written.value)
     values = {
@@ -153,18 +224,31 @@ def insert_reading(
     return int(reading_id)
 
 
-def give_reason(store: Store, reading_id: int, reason: str, *, who: str) -> None:
+def give_reason(store: Store, reading_id: int, reason: str, *, who: str, before: str | None = None) -> None:
     """Say why a limit was not kept; in the place of what was said before.
+
+    Parameters
+    ----------
+    before : str, optional
+        What was said when the page was opened; where it is given, another reason is not overwritten.
 
     Raises
     ------
     EntryError
-        Blank or too long, or no such reading.
+        Blank or too long, no such reading, or somebody else gave another reason meanwhile.
     """
     reason = note_text(reason, t("reason"), needed=t("Write it in a few words, or leave it and go on."))
     bench, log = schema.bench_readings, schema.process_log
     with store.writer(may="write at the bench") as connection:
         row = _in_hand(store, connection, reading_id)
+        if before is not None and row.reason not in (before, reason):
+            raise EntryError(
+                t(
+                    "Somebody else gave a reason meanwhile: “{theirs}”. Yours is not saved: “{typed}”.",
+                    theirs=row.reason,
+                    typed=reason,
+                )
+            )
         connection.execute(bench.update().where(bench.c.id == reading_id).values(reason=reason))
         if row.process_log_id is not None:
             extra = connection.scalar(select(log.c.extra).where(log.c.id == row.process_log_id)) or {}
@@ -218,6 +302,20 @@ def read_standing(connection: Connection, numbers: Iterable[str]) -> Mapping[str
         if before is None or _not_before(one, before):
             found[number][name] = one
     return found
+
+
+def _stands(connection: Connection, piece: Piece, written: Written) -> Standing | None:
+    return read_standing(connection, [piece.restoration_id])[piece.restoration_id].get((written.step, written.reading))
+
+
+def _last_hand(connection: Connection, piece: Piece, written: Written) -> str:
+    """Who wrote this reading down at the bench or took it back last; blank where nobody did."""
+    bench = schema.bench_readings.c
+    own = (bench.restoration_id == piece.restoration_id, bench.step == written.step, bench.reading == written.reading)
+    standing_first = (bench.voided_at.is_not(None), bench.id.desc())
+    query = select(bench.entered_by, bench.voided_by).where(*own).order_by(*standing_first)
+    row = connection.execute(query.limit(1)).one_or_none()
+    return "" if row is None else str(row.voided_by or row.entered_by)
 
 
 def _not_before(one: Standing, other: Standing) -> bool:

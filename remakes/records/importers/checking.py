@@ -168,7 +168,7 @@ class _Check:
     def result(self, layout: Layout | None, notes: list[str]) -> CheckedTable:
         """What the whole file gave."""
         rows, repeats = _without_doubles(self._table, self._good, self.refusals, self._refused_ids)
-        rows, kept = with_corrections(rows, self._ledger)
+        rows, kept = with_corrections(rows, self._ledger.kept)
         return CheckedTable(
             source=self._source,
             table=self._table,

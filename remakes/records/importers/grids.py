@@ -11,7 +11,7 @@ import io
 import re
 import zipfile
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import islice
@@ -20,9 +20,9 @@ from pathlib import Path
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
 from remakes.errors import FileError
-from remakes.records.importers.error_cells import error_cells
+from remakes.records.importers.sheet_notes import sheet_notes
 from remakes.records.importers.trial_reading import WORKBOOK_SIGNATURES, refuse_unreadable
-from remakes.texts import in_a_row, later, t, tn
+from remakes.texts import in_a_row, later, t
 
 __all__ = [
     "HEADER_SEARCH",
@@ -48,7 +48,8 @@ _SEPARATORS = {";": "';'", ",": "','", "\t": later("tab"), "|": "'|'"}
 _BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 #: Enough of a CSV file to see its separator.
 _SAMPLE_CHARACTERS = 200_000
-_MOST_NAMED = 5
+#: So many texts are looked up to be kept once; then others, as a list goes on by day.
+_MOST_TEXTS = 50_000
 #: How a locked workbook names its content, and where in the file that name stands.
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _DIRECTORY_BYTES = 4_000_000
@@ -150,9 +151,10 @@ def read_csv(file: str, data: bytes, *, known: Collection[str], encoding: str | 
     first_line = 2 if declared else 1
     rows: list[tuple[int, list[Cell]]] = []
     blank: list[int] = []
+    kept_once = _KeptOnce()
     for line, cells in _csv_rows(file, text, separator, first_line):
         if not all(map(is_blank, cells)):
-            rows.append((line, cells))
+            rows.append((line, kept_once.of(cells)))
         else:
             blank.append(line)
     note = t(
@@ -222,8 +224,10 @@ def _separator(text: str, known: Collection[str]) -> str:
 
 
 def _csv_rows(file: str, text: str, separator: str, first_line: int) -> Iterator[tuple[int, list[Cell]]]:
+    # From bytes: a stream of text takes four bytes a sign.
+    lines = io.TextIOWrapper(io.BytesIO(text.encode("utf-8")), encoding="utf-8", newline="")
     # strict: a quotation mark that never closes would else swallow the rest of the file without a word.
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    reader = csv.reader(lines, delimiter=separator, strict=True)
     before = 0
     while True:
         try:
@@ -242,6 +246,19 @@ def _csv_rows(file: str, text: str, separator: str, first_line: int) -> Iterator
             ) from error
         yield before + first_line, list(cells)
         before = reader.line_num
+
+
+class _KeptOnce:
+    """Cells of one text share it: most of a long list are numbers, steps and codes that come again and again."""
+
+    def __init__(self) -> None:
+        self._texts: dict[Cell, Cell] = {}
+
+    def of(self, cells: Iterable[Cell]) -> list[Cell]:
+        if len(self._texts) > _MOST_TEXTS:
+            self._texts.clear()
+        keep = self._texts.setdefault
+        return [keep(cell, cell) if type(cell) is str else cell for cell in cells]
 
 
 class Workbook:
@@ -266,11 +283,12 @@ class Workbook:
         try:
             rows: list[tuple[int, list[Cell]]] = []
             blank: list[int] = []
+            kept_once = _KeptOnce()
             for line, cells in enumerate(self._workbook.get_sheet_by_name(sheet).iter_rows(), start=1):
                 if all(cell == "" or is_blank(cell) for cell in cells):
                     blank.append(line)
                 else:
-                    rows.append((line, list(cells)))
+                    rows.append((line, kept_once.of(cells)))
         except CalamineError as error:
             raise FileError(
                 t(
@@ -281,23 +299,8 @@ class Workbook:
                     error=error,
                 )
             ) from error
-        return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=self._notes(sheet))
-
-    def _notes(self, sheet: str) -> tuple[str, ...]:
-        cells = error_cells(self._data, sheet)
-        if not cells:
-            return ()
-        some = ", ".join(cells[:_MOST_NAMED])
-        return (
-            tn(
-                len(cells),
-                "1 cell holds an error of the spreadsheet, such as #N/A, and is read as blank: {some}.",
-                "{n:,} cells hold an error of the spreadsheet, such as #N/A, and are read as blank: {some}.",
-                some=t("{named} and {left} more", named=some, left=len(cells) - _MOST_NAMED)
-                if len(cells) > _MOST_NAMED
-                else some,
-            ),
-        )
+        notes = tuple(sheet_notes(self._data, sheet, rows))
+        return Grid(file=self.file, sheet=sheet, rows=rows, blank_lines=tuple(blank), notes=notes)
 
 
 def open_workbook(file: str, data: bytes) -> Workbook:

@@ -14,8 +14,10 @@ from remakes.records.importers.batches import Batch, Saved, batch, save_rows
 from remakes.records.importers.checking import CheckedTable, Progress, check_table, withhold
 from remakes.records.importers.column_map import ColumnMap
 from remakes.records.importers.column_map_reading import load_column_map
+from remakes.records.importers.kept_corrections import read_kept_corrections
 from remakes.records.importers.ledger import Ledger, read_ledger
 from remakes.records.importers.reports import ImportReport, RefusalList, TableReport
+from remakes.records.importers.row_notes import with_corrections
 from remakes.records.importers.sources import Source, find_sources
 from remakes.records.importers.tables import resolve_readings
 from remakes.records.observation import set_observed_until
@@ -182,6 +184,8 @@ class _Intake:
         if steps is None:
             return _report(source, refusals, Saved(), notes=source.rows_grid.notes)
         checked = check_table(source, self._ledger, steps=steps, today=self._today, progress=self._progress)
+        # Nobody looks at the cells again; those of a long list take as much room as its rows.
+        source.rows_grid.rows.clear()
         return self._save(checked)
 
     def _save(self, checked: CheckedTable) -> TableReport:
@@ -189,15 +193,19 @@ class _Intake:
         if refusals and not (self._accept and checked.rows):
             withhold(checked, self._ledger, saved=False)
             return _report(source, refusals, Saved(), notes=checked.notes, held_back=len(checked.rows))
-        saved = self._batch(
-            source,
-            checked.table,
-            lambda opened: save_rows(opened, checked.table, checked.rows, repeated=checked.repeated),
-            refused=refusals.rows,
-        )
-        self._ledger.admit(checked.rows)
+        rows, notes = checked.rows, list(checked.notes)
+
+        def write(opened: Batch) -> _Counts:
+            nonlocal rows
+            # Read again under the write lock: somebody may have corrected a row while the file was being checked.
+            rows, kept = with_corrections(rows, read_kept_corrections(opened.connection))
+            notes.extend(kept)
+            return save_rows(opened, checked.table, rows, repeated=checked.repeated)
+
+        saved = self._batch(source, checked.table, write, refused=refusals.rows)
+        self._ledger.admit(rows)
         withhold(checked, self._ledger, saved=True)
-        return _report(source, refusals, saved, notes=checked.notes, is_saved=True)
+        return _report(source, refusals, saved, notes=notes, is_saved=True)
 
     def _take_standard(self, source: Source) -> TableReport:
         refusals = RefusalList(file=source.file, sheet="")

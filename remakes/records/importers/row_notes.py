@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import cast
 
+from remakes.records.importers.kept_corrections import KeptCorrections
 from remakes.records.importers.ledger import Ledger, Row
 from remakes.records.importers.reports import numbered
 from remakes.records.importers.sources import Source
@@ -33,15 +34,15 @@ def key_of(row: Row) -> object:
     return (row.return_id, row.defect) if isinstance(row, ReturnRow) else row.restoration_id
 
 
-def with_corrections(rows: list[Row], ledger: Ledger) -> tuple[list[Row], list[str]]:
+def with_corrections(rows: list[Row], corrections: KeptCorrections) -> tuple[list[Row], list[str]]:
     """The rows with what persons corrected since, where the file has what stood there before; and a note of it."""
-    if not ledger.kept.by_key:
+    if not corrections.by_key:
         return rows, []
     taken = {key_of(row) for row in rows if not isinstance(row, ReadingRow)}
     found: list[Row] = []
     kept: list[str] = []
     for row in rows:
-        corrected = ledger.kept.keep(row)
+        corrected = corrections.keep(row)
         # Two defects of one return in the file are two, even if a person made one of them out of the other.
         if corrected is row or (key_of(corrected) != key_of(row) and key_of(corrected) in taken):
             found.append(row)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
 from remakes.evidence.estimate import Estimate
 from remakes.records.standard import ProcessStandard
 from remakes.texts import in_a_row, later, run_on, t, tn
 
-__all__ = ["label_of", "sentence_of"]
+__all__ = ["Clearness", "clearness", "label_of", "sentence_of", "stands_out"]
+
+#: How clearly a range leaves 0 out: not at all; only where tenths of a return are looked at; in whole returns.
+Clearness = Literal["may be none", "only just", "clear"]
 
 #: Parts smaller than this many returns are not told in a sentence.
 _SMALL: Final = 0.5
@@ -50,16 +53,31 @@ def sentence_of(
 ) -> str:
     """How large is the difference, what does it go with, and how much is left over?
 
-    Parts are told one by one where their interval leaves out 0, the others together as what may be chance. Where
-    the interval of the difference, in the whole returns that are told, holds 0 this is said first.
+    Parts are told one by one where their interval leaves out 0, the others together as what may be chance. How
+    clearly the interval of the difference leaves out 0 is said first, where it does so hardly or not at all.
     """
     told = _told(difference, periods=periods, scale=scale)
-    first = (
-        t("The difference may be chance: {told}.", told=told)
-        if round(difference.low) <= 0 <= round(difference.high)
-        else t("{told}.", told=told)
-    )
+    first = {
+        "may be none": t("The difference may be chance: {told}.", told=told),
+        "only just": t("The difference is only just more than chance gives: {told}.", told=told),
+        "clear": t("{told}.", told=told),
+    }[clearness(difference)]
     return run_on(first, _accounted(parts, standard))
+
+
+def clearness(value: Estimate) -> Clearness:
+    """How clearly does a range leave out 0, as it is shown: to a tenth of a return, and in whole returns?
+
+    It judges one range by itself: nothing is corrected for how many are looked at. An unknown range may hold 0.
+    """
+    if not (round(value.low, 1) > 0 or round(value.high, 1) < 0):
+        return "may be none"
+    return "clear" if round(value.low) > 0 or round(value.high) < 0 else "only just"
+
+
+def stands_out(value: Estimate) -> bool:
+    """Is a part worth a word of its own: more than half a return, by a range that leaves out 0?"""
+    return abs(value.estimate) > _SMALL and not value.low <= 0.0 <= value.high
 
 
 def _told(difference: Estimate, *, periods: Periods, scale: float) -> str:
@@ -97,7 +115,7 @@ def _earlier(before: Sequence[str], after: Sequence[str]) -> str:
 
 def _accounted(parts: NamedParts, standard: ProcessStandard) -> str:
     *of_mix, (_name, rest) = parts
-    certain = [one for one in of_mix if abs(one[1].estimate) > _SMALL and not one[1].low <= 0.0 <= one[1].high]
+    certain = [one for one in of_mix if stands_out(one[1])]
     named = sorted(certain, key=lambda one: -abs(one[1].estimate))[:_MOST]
     others = sum(value.estimate for part, value in of_mix if part not in {name for name, _value in named})
     clauses = [(round(value.estimate), _cause(part, value, standard)) for part, value in named]
@@ -146,7 +164,9 @@ def _many(size: int) -> str:
 
 
 def _range(value: Estimate) -> str:
-    low, high = round(value.low), round(value.high)
+    # In whole returns one that only just leaves out 0 would begin at 0, and the words beside it would be wrong.
+    digits = 1 if clearness(value) == "only just" else None
+    low, high = round(value.low, digits), round(value.high, digits)
     if low > 0:
         return t("{low:,} to {high:,} more", low=low, high=high)
     if high < 0:

@@ -67,6 +67,15 @@ def start(hand: Hand, number: str, asked: Asked) -> None:
 
 def running(hand: Hand, timer: Timer, asked: Asked) -> None:
     """A running timer: its time, one tap to stop it, and a way to give it up."""
+    if timer.started_at > now():
+        st.warning(
+            t(
+                "The clock of the machine that runs the app was set back since this timer was started, so how long it "
+                "has run is not known. Give it up; if you know the time, type it."
+            )
+        )
+        _give_up(hand, timer, asked)
+        return
     if timer.forgotten(now()):
         with st.expander(t("▲ Forgotten: when was the time up?")):
             _forgotten(hand, timer, asked)
@@ -89,6 +98,9 @@ def running(hand: Hand, timer: Timer, asked: Asked) -> None:
         args=(work,),
         width="stretch",
     )
+    # Wet gloves, a visit that had ended: the tap may have come too late.
+    with st.expander(t("Its time was up before now")):
+        _when_up(hand, timer, asked)
     # What has run is lost by it: two taps.
     with st.expander(t("Give this timer up")):
         _give_up(hand, timer, asked)
@@ -125,11 +137,19 @@ def _forgotten(hand: Hand, timer: Timer, asked: Asked) -> None:
             time=f"{begun:%H:%M}",
         )
     )
+    _when_up(hand, timer, asked)
+    st.markdown(t("Or give it up; no time is written down:"))
+    _give_up(hand, timer, asked)
+
+
+def _when_up(hand: Hand, timer: Timer, asked: Asked) -> None:
+    """When the time was up, said afterwards."""
+    begun = on_the_clock(timer.started_at)
     day_key, time_key = f"up_day_{timer.id}", f"up_time_{timer.id}"
     st.session_state.setdefault(day_key, begun.date().isoformat())
     with st.form(f"up_{timer.id}", border=False):
         st.text_input(t("Day it was up"), key=day_key)
-        st.text_input(t("Time it was up"), key=time_key, placeholder=f"{begun:%H:%M}")
+        st.text_input(t("Time it was up"), key=time_key, placeholder=f"{begun:%H:%M:%S}")
 
         def work() -> str:
             day, time = read_day(said(day_key), today=hand.today), read_time(said(time_key))
@@ -140,5 +160,3 @@ def _forgotten(hand: Hand, timer: Timer, asked: Asked) -> None:
             return _written(timer, asked, stopped.value)
 
         st.form_submit_button(t("Write this time down as a late entry"), on_click=tap, args=(work,), width="stretch")
-    st.markdown(t("Or give it up; no time is written down:"))
-    _give_up(hand, timer, asked)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final, Literal
@@ -12,12 +13,14 @@ import streamlit as st
 from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.bench.codes import StepCodes, in_use
-from remakes.records.bench.moments import local_day
+from remakes.records.bench.moments import local_day, on_the_clock
 from remakes.records.permissions import Actor
 from remakes.records.standard import ProcessStandard, load_standard
+from remakes.records.still_allowed import SessionEndedError
 from remakes.records.store import Store, now
 from remakes.records.typed_values import read_day
-from remakes.views import state
+from remakes.texts import speak, t
+from remakes.views import state, visitors
 
 __all__ = [
     "LARGE",
@@ -78,8 +81,19 @@ def hand() -> Hand:
 
 def tap(work: Callable[[], str | None]) -> None:
     """Carry a tap out, before the page is shown again; what it comes to is told at the top."""
+    # A tap is carried out before the page has asked who is there, and in a thread of its own.
+    with suppress(RemakesError):
+        speak(state.language())
     try:
         message = work()
+    except SessionEndedError:
+        # The next thing shown is the page of whoever is not signed in: it tells this.
+        st.session_state[visitors.NOT_SAVED_KEY] = t(
+            "You were signed out before your tap at {time}: nothing was written down. A timer that was running runs "
+            "on. Sign in; if its time was up at {time}, say so under the timer: “Its time was up before now”.",
+            time=f"{on_the_clock(now()):%H:%M:%S}",
+        )
+        return
     except RemakesError as error:
         tell("error", words.refusal(error))
         return

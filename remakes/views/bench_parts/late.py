@@ -11,7 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from remakes import words
-from remakes.errors import RemakesError, StoreError
+from remakes.errors import NotAllowedError, RemakesError, StoreError
 from remakes.records.bench.asked import Asked, asked_of
 from remakes.records.bench.late import NOT_DONE, LateCell, pieces_of_day, save_late
 from remakes.records.bench.moments import on_the_clock
@@ -82,7 +82,8 @@ def _keep(hand: Hand, opened: Opened, step: str) -> None:
     """Every cell that is left goes into the draft, so that a refresh loses none."""
     try:
         keep(hand, opened, _cells(opened, edited(opened.shown, st.session_state[opened.key]), step))
-    except StoreError:
+    except (StoreError, NotAllowedError):
+        # Not allowed any more: the visit has ended, or the role is gone. What was typed stays in the sheet.
         tell("warning", t(NOT_KEPT))
 
 

@@ -8,7 +8,7 @@ from remakes import words
 from remakes.records.bench.asked import Asked
 from remakes.records.bench.codes import StepCodes, known_values, use_at_step
 from remakes.records.bench.overview import BenchPiece
-from remakes.records.bench.readings import Standing, Written, give_reason, void_reading, write_reading
+from remakes.records.bench.readings import Standing, Written, give_reason, void_reading, write_reading_over
 from remakes.records.bench.timers import Timer
 from remakes.texts import t
 from remakes.views import cautions
@@ -72,51 +72,59 @@ def _reading(hand: Hand, one: BenchPiece, asked: Asked, timer: Timer | None) -> 
         clocks.running(hand, timer, asked)
         return
     if standing is None:
-        _controls(hand, number, asked)
+        _controls(hand, number, asked, standing)
         return
     if standing.reading_id is not None and not standing.reason and asked.missed(standing.value):
         _why(hand, standing.reading_id)
     with st.expander(t("Correct {reading}", reading=name(asked))):
-        _controls(hand, number, asked)
+        _controls(hand, number, asked, standing)
         if standing.reading_id is not None:
             _take_back(hand, standing, asked)
 
 
-def _controls(hand: Hand, number: str, asked: Asked) -> None:
+def _controls(hand: Hand, number: str, asked: Asked, standing: Standing | None) -> None:
     match asked.control:
         case "timer":
             clocks.start(hand, number, asked)
-            _typed(hand, number, asked, label=t("Or type the time"))
+            _typed(hand, number, asked, standing, label=t("Or type the time"))
         case "number":
-            _typed(hand, number, asked, label=t("Value"))
+            _typed(hand, number, asked, standing, label=t("Value"))
         case "tick":
-            _tick(hand, number, asked)
+            _tick(hand, number, asked, standing)
         case _:
-            _choice(hand, number, asked)
+            _choice(hand, number, asked, standing)
     if asked.not_done is not None and asked.control != "tick":
-        _button(hand, number, asked, t("Not done"), asked.not_done, not_done=True)
+        _button(hand, number, asked, standing, t("Not done"), asked.not_done, not_done=True)
 
 
-def _tick(hand: Hand, number: str, asked: Asked) -> None:
+def _tick(hand: Hand, number: str, asked: Asked, standing: Standing | None) -> None:
     left, right = st.columns(2)
     with left:
-        _button(hand, number, asked, t("Yes"), "yes", primary=True)
+        _button(hand, number, asked, standing, t("Yes"), "yes", primary=True)
     with right:
-        _button(hand, number, asked, t("No, not done"), "no", not_done=True)
+        _button(hand, number, asked, standing, t("No, not done"), "no", not_done=True)
 
 
-def _choice(hand: Hand, number: str, asked: Asked) -> None:
+def _choice(hand: Hand, number: str, asked: Asked, standing: Standing | None) -> None:
     known = known_values(hand.store, asked.step, asked.reading)
     for word in dict.fromkeys([*asked.words, *known]):
-        _button(hand, number, asked, words.plain(words.code(word)), word)
-    _typed(hand, number, asked, label=t("Or another word"))
+        _button(hand, number, asked, standing, words.plain(words.code(word)), word)
+    _typed(hand, number, asked, standing, label=t("Or another word"))
 
 
 def _button(
-    hand: Hand, number: str, asked: Asked, label: str, value: str, *, not_done: bool = False, primary: bool = False
+    hand: Hand,
+    number: str,
+    asked: Asked,
+    standing: Standing | None,
+    label: str,
+    value: str,
+    *,
+    not_done: bool = False,
+    primary: bool = False,
 ) -> None:
     def work() -> str:
-        return _write(hand, number, asked, value, not_done=not_done)
+        return _write(hand, number, asked, standing, value, not_done=not_done)
 
     st.button(
         label,
@@ -128,7 +136,7 @@ def _button(
     )
 
 
-def _typed(hand: Hand, number: str, asked: Asked, *, label: str) -> None:
+def _typed(hand: Hand, number: str, asked: Asked, standing: Standing | None, *, label: str) -> None:
     place = f"{number}_{asked.step}_{asked.reading}"
     unit = asked.unit
     with st.form(f"form_{place}", border=False):
@@ -140,7 +148,7 @@ def _typed(hand: Hand, number: str, asked: Asked, *, label: str) -> None:
         st.text_input(shown, key=key)
 
         def work() -> str:
-            told = _write(hand, number, asked, said(key))
+            told = _write(hand, number, asked, standing, said(key))
             # What is refused stays, to be mended.
             st.session_state[key] = ""
             return told
@@ -154,7 +162,9 @@ def _typed(hand: Hand, number: str, asked: Asked, *, label: str) -> None:
         )
 
 
-def _write(hand: Hand, number: str, asked: Asked, value: str, *, not_done: bool = False) -> str:
+def _write(
+    hand: Hand, number: str, asked: Asked, standing: Standing | None, value: str, *, not_done: bool = False
+) -> str:
     codes = hand.codes(asked.step)
     written = Written(
         restoration_id=number,
@@ -166,7 +176,7 @@ def _write(hand: Hand, number: str, asked: Asked, value: str, *, not_done: bool 
         equipment=codes.equipment,
         lot=codes.lot,
     )
-    write_reading(hand.store, written, who=hand.who)
+    write_reading_over(hand.store, written, standing, who=hand.who)
     return t("{number}: {reading} is written down.", number=words.plain(number), reading=name(asked))
 
 
@@ -176,7 +186,7 @@ def _why(hand: Hand, reading_id: int) -> None:
         st.text_input(t("Outside the limit: why? (may stay blank)"), key=key)
 
         def work() -> str:
-            give_reason(hand.store, reading_id, said(key), who=hand.who)
+            give_reason(hand.store, reading_id, said(key), who=hand.who, before="")
             return t("The reason is kept with the reading.")
 
         st.form_submit_button(t("Keep the reason"), on_click=tap, args=(work,), width="stretch")

@@ -11,14 +11,14 @@ from remakes import words
 from remakes.errors import RemakesError
 from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
 from remakes.records.corrections import CORRECTABLE, ChangedMeanwhileError, correct_return
-from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS
+from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS, may_be_metal
 from remakes.records.entries import RefusedEntryError
-from remakes.records.look_up import RecordedReturn
+from remakes.records.look_up import RecordedReturn, find_restoration
 from remakes.texts import later, t
 from remakes.views import cautions, frame, state
 from remakes.views.fields import day_field, number_field
 
-__all__ = ["open_for"]
+__all__ = ["only_mine", "open_for"]
 
 _CLASH: Final = "correct_clash"
 _YES_NO: Final = {True: later("yes"), False: later("no")}
@@ -88,16 +88,23 @@ def _fields(one: RecordedReturn) -> dict[str, Any]:
             found[name] = st.text_input(t(_NAMES[name]), value=getattr(one, name) or "", key=start + name)
         if defect in BROKEN:
             found["plane"] = _choice(start, "plane", one, PLANES)
-            bare = number_field(
-                t(_NAMES["bare_metal_pct"]), key=f"{start}bare_metal_pct", value=one.bare_metal_pct, low=0, high=100
-            )
-            found["bare_metal_pct"] = _or_typed(bare, f"{start}bare_metal_pct")
+            found |= _bare(start, one)
         found["extra"] = {**one.extra, **_details(start, defect, one)}
     if defect != one.defect:
         _leave_out_former(found, one)
     if found["harm"] and not one.harm:
         st.error(t(cautions.HARM), icon=":material/warning:")
     return found
+
+
+def _bare(start: str, one: RecordedReturn) -> dict[str, Any]:
+    """How much metal lay bare; not asked where there is none, unless somebody has answered it."""
+    made = find_restoration(state.store(), one.restoration_id)
+    if one.bare_metal_pct is None and made is not None and not may_be_metal(made.framework):
+        return {}
+    key = f"{start}bare_metal_pct"
+    bare = number_field(t(_NAMES["bare_metal_pct"]), key=key, value=one.bare_metal_pct, low=0, high=100)
+    return {"bare_metal_pct": _or_typed(bare, key)}
 
 
 def _leave_out_former(found: dict[str, Any], one: RecordedReturn) -> None:
@@ -161,26 +168,31 @@ def _save(opened: RecordedReturn, changes: Mapping[str, Any]) -> None:
         st.rerun()
 
 
+def only_mine(opened: RecordedReturn, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """What I changed myself: a field that I left alone must not take somebody else's correction of it back."""
+    return {name: value for name, value in changes.items() if _shown(value) != _shown(getattr(opened, name))}
+
+
 def _both(opened: RecordedReturn, clash: ChangedMeanwhileError, changes: Mapping[str, Any]) -> None:
     """Yours beside theirs, and the choice."""
     st.error(words.refusal(clash))
+    mine = only_mine(opened, changes)
     frame.table(
         [
             {
                 t("field"): t(_NAMES[name]),
                 t("when you opened it"): _shown(getattr(opened, name)),
-                t("yours"): _shown(changes.get(name, getattr(opened, name))),
+                t("yours"): _shown(mine[name]) if name in mine else t("left alone"),
                 t("theirs"): _shown(getattr(clash.theirs, name)),
             }
             for name in CORRECTABLE
-            if getattr(opened, name) != getattr(clash.theirs, name)
-            or _shown(changes.get(name, getattr(opened, name))) != _shown(getattr(opened, name))
+            if name in mine or getattr(opened, name) != getattr(clash.theirs, name)
         ],
         whole=True,
     )
     left, right = st.columns(2)
     if left.button(t("Save mine over theirs"), key="correct_mine", width="stretch"):
-        _save(clash.theirs, changes)
+        _save(clash.theirs, mine)
     if right.button(t("Keep theirs"), key="correct_theirs", width="stretch"):
         st.session_state.pop(_CLASH, None)
         st.rerun()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import streamlit as st
 
@@ -15,7 +16,13 @@ from remakes.texts import t
 from remakes.views import state
 from remakes.views.enter_parts import answers
 
-__all__ = ["Link", "ask", "change"]
+__all__ = ["Link", "ask", "change", "given"]
+
+_REMADE: Final = "remade"
+_REPLACES: Final = "replaces"
+_REPLACED_BY: Final = "replaced_by"
+#: An answer beside the numbers offered, and like none of them: it links nothing.
+_NONE_OF_THEM: Final = "none of them"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,29 +49,38 @@ class Link:
         return None
 
 
-def ask(record: RestorationRecord, disposition: str | None) -> list[Link]:
-    """The links that follow from what was answered; none is compulsory."""
-    found = []
-    earlier = likely_replaced(state.store(), record.restoration_id)
-    if earlier:
-        replaces = st.radio(
+def ask(record: RestorationRecord) -> None:
+    """Ask what follows from the answers before; nothing of it is compulsory."""
+    if earlier := likely_replaced(state.store(), record.restoration_id):
+        offered = [*earlier, _NONE_OF_THEM]
+        st.radio(
             t("Was this piece made in place of an earlier one?"),
-            earlier,
+            offered,
             index=None,
-            key=answers.known("replaces", earlier),
+            format_func=_offered,
+            key=answers.known(_REPLACES, offered),
             horizontal=True,
         )
-        if replaces:
-            found.append(Link(remake=record.restoration_id, replaces=replaces))
-    if disposition == "remade":
-        typed = st.text_input(
+    if answers.content().get("disposition") == _REMADE:
+        st.text_input(
             t("Number of the new piece that replaces it"),
-            key=answers.key("replaced_by"),
+            key=answers.key(_REPLACED_BY),
             placeholder=t("blank: not in the records yet"),
-        ).strip()
-        if typed:
-            number = match_number(state.store(), typed).found or typed
-            found.append(Link(remake=number, replaces=record.restoration_id))
+        )
+
+
+def _offered(number: str) -> str:
+    return t("no") if number == _NONE_OF_THEM else t("yes, of {number}", number=number)
+
+
+def given(record: RestorationRecord) -> list[Link]:
+    """The links that follow from what was answered."""
+    found, filled = [], answers.content()
+    if (replaces := filled.get(_REPLACES)) and replaces != _NONE_OF_THEM:
+        found.append(Link(remake=record.restoration_id, replaces=replaces))
+    typed = str(filled.get(_REPLACED_BY, "")).strip()
+    if typed and filled.get("disposition") == _REMADE:
+        found.append(Link(remake=match_number(state.store(), typed).found or typed, replaces=record.restoration_id))
     return found
 
 

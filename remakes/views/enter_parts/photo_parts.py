@@ -13,15 +13,17 @@ from remakes.records.photos import Photo, add_photo, list_photos, read_photo, vo
 from remakes.records.pictures import MOST_BYTES, clean_picture
 from remakes.texts import t, tn
 from remakes.views import state
+from remakes.views.fields import file_field
 
-__all__ = ["ask", "attach", "check", "open_for", "show"]
+__all__ = ["ask", "attach", "check", "given", "open_for", "show"]
 
+_MEGABYTES: Final = MOST_BYTES // 1024**2
 #: The browser refuses more before it is sent; a little above the limit, so that our own words are seen.
-_MEGABYTES: Final = MOST_BYTES // 1024**2 + 2
+_TAKEN: Final = _MEGABYTES + 2
 
 
-def ask(name: str) -> list[bytes]:
-    """The photos chosen or taken so far; `name` makes the fields' keys.
+def ask(name: str) -> None:
+    """Fields for photos chosen or taken; `name` makes their keys.
 
     A photo is not part of the draft: it is kept when the return is saved.
     """
@@ -29,22 +31,29 @@ def ask(name: str) -> list[bytes]:
         t(
             "The piece only, no patient: the broken surface, before anything is repaired. JPEG or PNG, up to {most} "
             "megabytes. Place, time and camera are removed; photos are kept when the return is saved.",
-            most=MOST_BYTES // 1024**2,
+            most=_MEGABYTES,
         )
     )
-    files = st.file_uploader(
+    file_field(
         t("Photos of the piece"),
-        type=["jpg", "jpeg", "png"],
-        accept_multiple_files=True,
-        max_upload_size=_MEGABYTES,
+        types=["jpg", "jpeg", "png"],
+        several=True,
+        most=_MEGABYTES,
+        taken=_TAKEN,
         key=f"{name}_files",
     )
-    found = [one.getvalue() for one in files]
     if st.checkbox(t("Use the camera of this machine"), key=f"{name}_camera"):
-        taken = st.camera_input(t("Take a photo of the piece"), key=f"{name}_taken")
-        if taken is not None:
-            found.append(taken.getvalue())
-    return found
+        st.camera_input(t("Take a photo of the piece"), key=_taken(name))
+
+
+def given(name: str) -> list[bytes]:
+    """The photos chosen or taken so far."""
+    files = [*st.session_state.get(f"{name}_files", ()), st.session_state.get(_taken(name))]
+    return [one.getvalue() for one in files if one is not None]
+
+
+def _taken(name: str) -> str:
+    return f"{name}_taken"
 
 
 def check(contents: Sequence[bytes]) -> None:
@@ -73,7 +82,8 @@ def open_for(return_id: str, restoration_id: str) -> None:
 
 def _dialog(return_id: str, restoration_id: str) -> None:
     show(list_photos(state.store(), return_ids=[return_id]), restoration_id)
-    chosen = ask(f"photos_{return_id}")
+    ask(f"photos_{return_id}")
+    chosen = given(f"photos_{return_id}")
     if st.button(t("Keep these photos"), type="primary", disabled=not chosen, key="keep_photos"):
         try:
             check(chosen)

@@ -1,16 +1,16 @@
-"""The questions of the form: one Tab stop each, none compulsory but the defect."""
+"""The questions of the form: one Tab stop each, none compulsory but the defect. `given` reads what was answered."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import streamlit as st
 
 from remakes import words
 from remakes.records.codes import ATTRIBUTED_TO, DEFECTS, DISPOSITIONS, FOUND_AT, PLANES, SEVERITIES
-from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS
+from remakes.records.defect_questions import BROKEN, DEFECT_QUESTIONS, may_be_metal
 from remakes.records.look_up import RestorationRecord
 from remakes.texts import later, t
 from remakes.views import cautions
@@ -47,7 +47,7 @@ def further(main: str) -> list[str]:
     )
 
 
-def harm() -> str | None:
+def harm() -> None:
     """May somebody have been hurt? The answer to yes cannot be overlooked."""
     chosen = st.radio(
         t("May somebody have been hurt?"),
@@ -59,41 +59,30 @@ def harm() -> str | None:
     )
     if chosen == "yes":
         st.error(t(cautions.HARM), icon=":material/warning:")
-    return chosen
 
 
-def about(defect: str, *, several: bool) -> dict[str, Any]:
+def about(defect: str, *, several: bool, framework: str | None) -> None:
     """What is worth knowing about this defect; its name stands above where there are several.
 
-    Returns
-    -------
-    dict
-        Columns of the return, and further columns where the list of returns has none.
+    Parameters
+    ----------
+    framework : str, optional
+        Of the piece: bare metal is not asked for where there can be none.
     """
     if several and (defect in BROKEN or defect in DEFECT_QUESTIONS):
         st.markdown(f"**{words.defect(defect)}**")
-    found: dict[str, Any] = _break(defect, several=several) if defect in BROKEN else {}
+    if defect in BROKEN:
+        _choice(f"plane_{defect}", _named(t("Where did the break run?"), defect, several), PLANES)
+        if may_be_metal(framework):
+            number_field(
+                _named(t("Bare metal, per cent of the break"), defect, several),
+                key=answers.key(f"bare_{defect}"),
+                low=0,
+                high=100,
+                unit=t("blank: not recorded"),
+            )
     for one in DEFECT_QUESTIONS.get(defect, ()):
-        found[one.name] = _choice(one.name, t(one.asks), one.answers)
-    return found
-
-
-def _break(defect: str, *, several: bool) -> dict[str, Any]:
-    plane = _choice(f"plane_{defect}", _named(t("Where did the break run?"), defect, several), PLANES)
-    name = answers.key(f"bare_{defect}")
-    bare = number_field(
-        _named(t("Bare metal, per cent of the break"), defect, several),
-        key=name,
-        low=0,
-        high=100,
-        unit=t("blank: not recorded"),
-    )
-    return {"plane": plane, "bare_metal_pct": _or_typed(bare, name)}
-
-
-def _or_typed(read: object, name: str) -> object:
-    """What was read, or the text that could not be: saving is then refused instead of leaving it out."""
-    return st.session_state.get(name) if read is None else read
+        _choice(one.name, t(one.asks), one.answers)
 
 
 def _named(question: str, defect: str, several: bool) -> str:
@@ -101,10 +90,10 @@ def _named(question: str, defect: str, several: bool) -> str:
     return t("{question} ({defect})", question=question, defect=words.defect(defect)) if several else question
 
 
-def judgement() -> dict[str, Any]:
+def judgement() -> None:
     """Where it was found, and how bad it is."""
     levels = list(SEVERITIES)
-    severity = st.radio(
+    st.radio(
         t("Severity"),
         levels,
         index=None,
@@ -112,35 +101,26 @@ def judgement() -> dict[str, Any]:
         key=answers.known("severity", levels),
         horizontal=True,
     )
-    return {"found_at": _choice("found", t("Found"), FOUND_AT), "severity": severity}
+    _choice("found", t("Found"), FOUND_AT)
 
 
-def circumstances(record: RestorationRecord, *, today: date) -> dict[str, Any]:
+def circumstances(record: RestorationRecord, *, today: date) -> None:
     """Which teeth, what was done, whose doing, when, in whose words."""
     teeth = record.teeth.split()
-    concerned: list[str] = []
     if len(teeth) > 1:
-        concerned = st.multiselect(
+        st.multiselect(
             t("Teeth concerned"),
             teeth,
             key=answers.known("teeth", teeth),
             placeholder=t("blank: all ({teeth})", teeth=record.teeth),
         )
-    found: dict[str, Any] = {
-        "disposition": _choice("disposition", t("What was done"), {one: one for one in DISPOSITIONS}),
-        "attributed_to": _choice("attributed", t("Put down to"), {one: one for one in ATTRIBUTED_TO}),
-    }
-    note = st.text_input(t(NOTE), key=answers.key("note"), placeholder=t("no names"), live="500ms")
+    _choice("disposition", t("What was done"), {one: one for one in DISPOSITIONS})
+    _choice("attributed", t("Put down to"), {one: one for one in ATTRIBUTED_TO})
+    st.text_input(t(NOTE), key=answers.key("note"), placeholder=t("no names"), live="500ms")
     left, middle, right = st.columns(3)
-    reported = _today_at_first(today)
-    found |= {
-        "reported_on": _or_typed(day_field(t("Reported on"), key=reported, place=left), reported),
-        "judged_by": middle.text_input(t(JUDGED_BY), key=answers.key("judged"), placeholder=t("pseudonym or role")),
-        "return_id": right.text_input(
-            t("Return number"), key=answers.key("return_id"), placeholder=t("next of the day")
-        ),
-    }
-    return {**found, "teeth": " ".join(concerned), "note": note}
+    day_field(t("Reported on"), key=_today_at_first(today), place=left)
+    middle.text_input(t(JUDGED_BY), key=answers.key("judged"), placeholder=t("pseudonym or role"))
+    right.text_input(t("Return number"), key=answers.key("return_id"), placeholder=t("next of the day"))
 
 
 def _today_at_first(today: date) -> str:
@@ -149,9 +129,9 @@ def _today_at_first(today: date) -> str:
     return found
 
 
-def _choice(name: str, label: str, options: Mapping[str, str]) -> str | None:
+def _choice(name: str, label: str, options: Mapping[str, str]) -> None:
     codes: Sequence[str] = list(options)
-    return st.radio(
+    st.radio(
         label,
         codes,
         index=None,

@@ -25,7 +25,7 @@ def show(records: Store) -> None:
     st.markdown(_sentence(found))
     if found.readings:
         rows = _rows(found.readings, found.months)
-        frame.table(rows)
+        frame.table([_worded(row, one) for row, one in zip(rows, found.readings, strict=True)])
         downloads.offer_csv(rows, name="gaps_in_readings", label=t("Download the readings as CSV"))
     with st.expander(t("The columns of the restorations")):
         rows = _rows(found.columns, found.months)
@@ -56,12 +56,25 @@ def _sentence(found: Gaps) -> str:
     return t(
         "The log has most gaps at {reading} ({step}): recorded for {share} of the pieces that need it, least in "
         "{month} ({least}).",
-        reading=words.plain(worst.name),
+        reading=words.plain(_reading(worst)),
         step=words.plain(worst.step),
         share=words.per_cent(worst.share, digits=0),
         month=words.month(month),
         least=words.per_cent(worst.share_in(month), digits=0),
     )
+
+
+def _reading(one: Gap) -> str:
+    """A reading by what the standard says of it, before the lab's name for it: `“Wait 3 minutes” (wait_s)`."""
+    return t("“{says}” ({factor})", says=one.says.rstrip("."), factor=one.name) if one.says else one.name
+
+
+def _worded(row: dict[str, object], one: Gap) -> dict[str, object]:
+    """A row of the page: in words first, and then by the name in the records, which the file has alone."""
+    first, what = t("step"), t("what")
+    return {first: row[first], t("what it says"): words.short(one.says), t("reading"): one.name} | {
+        name: value for name, value in row.items() if name not in (first, what)
+    }
 
 
 def _rows(gaps: Sequence[Gap], months: Sequence[str]) -> list[dict[str, object]]:

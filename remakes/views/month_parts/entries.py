@@ -27,6 +27,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     months = nowcast.of(defect)
     frame.answer(_answer(nowcast, months, defect))
     st.markdown(words.said(nowcast.sentence))
+    st.caption(t(words.COUNTED_AS_FIRST))
     if not months:
         return
     range_named = t("still to be entered ({level} range)", level=words.chance(nowcast.level))

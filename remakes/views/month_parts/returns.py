@@ -27,6 +27,7 @@ def show(review: flow.MonthReview, defect: str) -> None:
     """Answer, chart, all defects of the month, table, how sure."""
     judged = review.report_months.of(defect)
     _answer(judged, review.month)
+    st.caption(t(words.COUNTED_AS_FIRST))
     if defect == "all":
         _by_themselves(review)
     frame.draw(

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any, Final
-from urllib.parse import quote
 
 import streamlit as st
 
 from remakes import words
 from remakes.records.bench.moments import local_day
-from remakes.records.change_log import Change, Filters, authors, every_change, months, read_changes, tables
+from remakes.records.change_log import Change, Filters, authors, every_change, months, read_changes
+from remakes.records.change_log import tables as changed_tables
 from remakes.records.store import Store
 from remakes.texts import later, t
-from remakes.views import downloads, frame, state, visitors
+from remakes.views import downloads, frame, state, tables, visitors
 from remakes.views.addressed import from_address, into_address
+from remakes.views.setup_parts.change_said import done, done_and_why
 
 __all__ = ["show"]
 
@@ -31,7 +32,7 @@ _TABLES: Final = {
     "settings": later("settings and costs"),
     "decisions": later("decisions"),
     "trial_plans": later("trials"),
-    "harm_notes": later("harm dealt with"),
+    "harm_notes": later("reports of possible harm"),
     "people": later("people and copies"),
     "open_work": later("work at the bench"),
     "bench_readings": later("readings at the bench"),
@@ -39,68 +40,6 @@ _TABLES: Final = {
     "photos": later("photos"),
     "column maps": later("column maps"),
 }
-
-#: What the log calls a change, so that it can be said in every language.
-_DONE: Final = (
-    later("add action"),
-    later("add person"),
-    later("add photo"),
-    later("add requirement"),
-    later("backup"),
-    later("begin work"),
-    later("change action"),
-    later("change costs"),
-    later("change own password"),
-    later("choose language"),
-    later("change requirement"),
-    later("change roles"),
-    later("change steps"),
-    later("change work"),
-    later("correct requirement"),
-    later("correct return"),
-    later("deal with harm"),
-    later("decide action"),
-    later("deliver"),
-    later("delivered by import"),
-    later("end action"),
-    later("end requirement"),
-    later("enter restoration"),
-    later("enter return"),
-    later("forget map"),
-    later("give reason"),
-    later("give up timer"),
-    later("give up trial"),
-    later("give up work"),
-    later("import"),
-    later("judge action"),
-    later("keep trial plan"),
-    later("let go"),
-    later("link remake"),
-    later("move bench readings"),
-    later("open harm again"),
-    later("postpone action"),
-    later("propose action"),
-    later("read trial"),
-    later("remember map"),
-    later("reword requirement"),
-    later("set"),
-    later("set password"),
-    later("start action"),
-    later("start timer"),
-    later("sweep photos"),
-    later("take action up again"),
-    later("take actions"),
-    later("take back"),
-    later("take back link"),
-    later("take back photo"),
-    later("take back reading"),
-    later("take back return"),
-    later("take over work"),
-    later("take standard"),
-    later("undo import"),
-    later("withdraw action"),
-    later("write reading"),
-)
 
 #: Columns and particulars of the records, as a reader calls them; any other keeps the name of the records.
 _FIELDS: Final = {
@@ -138,7 +77,7 @@ _FIELDS: Final = {
 
 
 def show() -> None:
-    """Filters in the address, fifty lines, one of them closely, the file."""
+    """Filters in the address, fifty lines as sentences, one of them closely, the file."""
     state.require("manager")
     records = state.store()
     filters = _filters(records)
@@ -167,7 +106,7 @@ def show() -> None:
 def _filters(records: Store) -> Filters:
     left, middle, right = st.columns(3)
     who = _filter(left, t("Who"), "log_who", authors(records), words.who)
-    table = _filter(middle, t("What was changed"), "log_table", tables(records), _named)
+    table = _filter(middle, t("What was changed"), "log_table", changed_tables(records), _named)
     month = _filter(right, t("Month"), "log_month", months(records), words.month)
     return Filters(who=who, table=table, month=month)
 
@@ -211,32 +150,25 @@ def _answer(changes: tuple[Change, ...]) -> str:
         return t("No change fits.")
     newest = changes[0]
     return t(
-        "{latest}: {who}, {what}, on {day}.",
+        "{latest}, by {who} on {day}: {done}",
         latest=t("The latest change") if _before() is None else t("The latest change on this page"),
         who=words.plain(words.who(newest.who)),
-        what=words.plain(t(newest.what)),
         day=words.day(local_day(newest.at)),
+        done=words.plain(done(newest)),
     )
 
 
 def _lines(changes: tuple[Change, ...]) -> None:
-    role = state.visitor().role
-    head = str(t("restoration"))
-    rows = [
+    rows: list[dict[str, object]] = [
         {
-            t("number"): one.number,
             t("when"): words.clock(one.at),
             t("who"): words.who(one.who),
-            t("what"): t(one.what),
-            t("in"): _named(one.table),
-            **({head: f"restoration?role={role}&no={quote(one.restoration)}"} if one.restoration else {}),
-            t("which"): one.key,
-            t("besides"): _besides(one),
+            t("what was done"): done_and_why(one),
+            t("restoration"): one.restoration,
         }
         for one in changes
     ]
-    link = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
-    st.dataframe(frame.as_frame(rows), hide_index=True, column_config={head: link}, placeholder="")
+    tables.linked(rows, column=t("restoration"), address=lambda number: frame.address_of("restoration", no=number))
 
 
 def _turn(older: int | None) -> None:
@@ -272,7 +204,13 @@ def _closely(changes: tuple[Change, ...]) -> None:
 
 
 def _line_named(one: Change) -> str:
-    return f"{one.number}: {one.at:%Y-%m-%d %H:%M}, {words.who(one.who)}, {t(one.what)} {one.key}".rstrip()
+    return t(
+        "{number}: {when}, {who}: {done}",
+        number=str(one.number),
+        when=words.clock(one.at),
+        who=words.who(one.who),
+        done=done(one),
+    )
 
 
 def _download(filters: Filters) -> None:

@@ -61,8 +61,8 @@ def _one(everybody: tuple[Person, ...]) -> None:
     present = _without_visits(by_code[picked])
     opened = open_form(f"person_{picked}", present, probe="password")
     one = opened.content
-    if clash(opened, present, _described, tables=("people",), key=picked):
-        return
+    # The fields stay: what is not shown is forgotten, and with it what was typed.
+    clash(opened, present, _described, tables=("people",), key=picked)
     if one.left_at is not None:
         st.markdown(t("{code} has left on {day}.", code=words.plain(one.code), day=_day(one.left_at)))
         _password(opened, t("Take {code} back", code=words.plain(one.code)), _take_back)

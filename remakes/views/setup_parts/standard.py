@@ -135,14 +135,20 @@ def _change(standard: ProcessStandard, today: date) -> None:
     if not open_ones:
         st.markdown(t("None is in force or planned. Add one below."))
         return
-    names = {_name(one, open_ones): one for one in open_ones}
+    # By code, so that a choice outlives a change of the words or of the language.
+    kept = {_key(place, one, open_ones): one for place, one in enumerate(open_ones)}
     # Nothing is chosen beforehand, so that no form is filled in for the wrong one.
     picked = st.selectbox(
-        t("Requirement"), list(names), index=None, placeholder=t("choose one"), key="standard_requirement"
+        t("Requirement"),
+        list(kept),
+        index=None,
+        format_func=lambda code: _name(kept[code], open_ones, standard) if code in kept else str(code),
+        placeholder=t("choose one"),
+        key="standard_requirement",
     )
-    if picked not in names:
+    if picked not in kept:
         return
-    one = names[picked]
+    one = kept[picked]
     st.markdown(
         t(
             "{step}, {reading}: **{rule}**, for {cases}. {says}",
@@ -165,10 +171,13 @@ def _change(standard: ProcessStandard, today: date) -> None:
     cautions.show_for_steps([one.step])
 
 
-def _name(one: Requirement, among: list[Requirement]) -> str:
-    """Short where it can be; the cases where a factor has several requirements."""
+def _key(place: int, one: Requirement, among: list[Requirement]) -> str:
+    return one.factor if sum(other.factor == one.factor for other in among) == 1 else f"{one.factor} {place}"
+
+
+def _name(one: Requirement, among: list[Requirement], standard: ProcessStandard) -> str:
+    """In its own words before the lab's code for it; the cases as well where a factor has several requirements."""
+    named = words.named(standard, one.factor)
     if sum(other.factor == one.factor for other in among) == 1:
-        return one.factor
-    return t(
-        "{factor} from {day}, for {cases}", factor=one.factor, day=words.day(one.valid_from), cases=cases_said(one)
-    )
+        return named
+    return t("{factor} from {day}, for {cases}", factor=named, day=words.day(one.valid_from), cases=cases_said(one))

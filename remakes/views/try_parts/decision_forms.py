@@ -25,10 +25,10 @@ from remakes.records.decisions import (
 )
 from remakes.records.standard import load_standard
 from remakes.records.typed_values import read_day
-from remakes.texts import t
+from remakes.texts import later, t
 from remakes.views import state
 from remakes.views.account import role_name
-from remakes.views.fields import day_field
+from remakes.views.fields import day_field, number_field, number_within
 from remakes.views.try_parts.wording import in_place, said, saved
 
 if TYPE_CHECKING:
@@ -44,7 +44,13 @@ _BACKED: Final = "backed_defects"
 _USUAL_DAYS: Final = 396
 #: Days by which a start is usually put off.
 _USUAL_DELAY: Final = 14
-_USUAL: Final = {"misses": 50, "returns": 30, "months": 12, "error": 5}
+#: Numbers of the rule for judging: what is asked, what is usual, and the ends of what is taken.
+_RULE: Final = {
+    "misses": (later("The share of misses has to fall by so much to count as kept up, in %"), 50, 1, 100),
+    "returns": (later("A fall of returns by so much is worth having, in %"), 30, 1, 99),
+    "months": (later("Longest time to look, months"), 12, 1, 36),
+    "error": (later("How often may we call it a success when nothing has changed, at most, in %?"), 5, 1, 20),
+}
 
 
 def show(one: Decision) -> None:
@@ -107,6 +113,21 @@ def _typed_day(one: Decision, name: str) -> date:
     return found
 
 
+def _typed_number(one: Decision, name: str) -> float:
+    label, _, low, high = _RULE[name]
+    found = number_within(_typed(one, name), low=low, high=high)
+    if found is None:
+        raise EntryError(t("“{field}” is blank. Type a number.", field=t(label)))
+    return found
+
+
+def _typed_months(one: Decision) -> int:
+    found = _typed_number(one, "months")
+    if found != int(found):
+        raise EntryError(t("Months are counted whole: type 12, not 12.5."))
+    return int(found)
+
+
 def _decide(one: Decision) -> None:
     st.markdown(
         t("**Decide**: who sees to it, when, and by which rule it will be judged. From then on the rule stands.")
@@ -148,14 +169,8 @@ def _rule_fields(one: Decision) -> None:
         ),
     )
     left, right = st.columns(2)
-    left.number_input(
-        t("Fall of the share of misses that counts as kept up, %"), 1, 100, _USUAL["misses"], key=_key(one, "misses")
-    )
-    right.number_input(t("Fall of returns worth having, %"), 1, 99, _USUAL["returns"], key=_key(one, "returns"))
-    left.number_input(t("Longest time to look, months"), 1, 36, _USUAL["months"], key=_key(one, "months"))
-    right.number_input(
-        t("Called verified though it does nothing, at most, %"), 1, 20, _USUAL["error"], key=_key(one, "error")
-    )
+    for place, (name, (label, usual, low, high)) in zip((left, right, left, right), _RULE.items(), strict=True):
+        number_field(t(label), key=_key(one, name), value=usual, low=low, high=high, place=place)
 
 
 def _likely_defects(one: Decision) -> list[str]:
@@ -180,10 +195,10 @@ def _decided(one: Decision) -> None:
             rule=JudgingRule(
                 factors=tuple(_typed(one, "factors")),
                 defects=tuple(_typed(one, "defects")),
-                miss_share_down_by=_typed(one, "misses") / 100,
-                returns_down_by=_typed(one, "returns") / 100,
-                months=int(_typed(one, "months")),
-                error=_typed(one, "error") / 100,
+                miss_share_down_by=_typed_number(one, "misses") / 100,
+                returns_down_by=_typed_number(one, "returns") / 100,
+                months=_typed_months(one),
+                error=_typed_number(one, "error") / 100,
             ),
             who=who,
             role=state.visitor().role,

@@ -10,6 +10,7 @@ import streamlit as st
 
 from remakes import words
 from remakes.records.decisions import OPEN, STATUSES, Decision, DecisionEvent, Status
+from remakes.records.requirements import ProcessStandard
 from remakes.records.standard import load_standard
 from remakes.texts import later, t, tn
 from remakes.texts.joining import run_on
@@ -49,12 +50,13 @@ def show() -> None:
     if not decisions:
         st.info(t("Propose an action under “What is it worth”: the button stands beside each."))
         return
-    rows = [_row(one, date.today()) for one in decisions]
+    standard = load_standard(state.store())
+    rows = [_row(one, standard, date.today()) for one in decisions]
     frame.table(rows)
     downloads.offer_csv(rows, name="decisions")
     one = _picked(decisions)
     if one is not None:
-        _closely(one)
+        _closely(one, standard)
     _how_sure()
 
 
@@ -72,7 +74,7 @@ def _answer(decisions: Sequence[Decision], today: date) -> str:
     return run_on(t("Of {actions} actions {listed}.", actions=len(decisions), listed=listed), overdue)
 
 
-def _row(one: Decision, today: date) -> dict[str, object]:
+def _row(one: Decision, standard: ProcessStandard, today: date) -> dict[str, object]:
     return {
         t("number"): one.decision_id,
         t("stands"): t("{status}, overdue", status=words.code(one.status))
@@ -85,7 +87,7 @@ def _row(one: Decision, today: date) -> dict[str, object]:
         t("to be judged by"): one.due_on,
         t("verdict"): words.code(one.verdict) if one.verdict else "",
         t("judged on"): one.judged_on,
-        t("rule"): rule_said(one.rule) if one.rule else t("not fixed yet"),
+        t("rule"): rule_said(one.rule, standard) if one.rule else t("not fixed yet"),
     }
 
 
@@ -107,10 +109,10 @@ def _picked(decisions: Sequence[Decision]) -> Decision | None:
     return next((one for one in decisions if one.decision_id == picked), None)
 
 
-def _closely(one: Decision) -> None:
+def _closely(one: Decision, standard: ProcessStandard) -> None:
     st.subheader(words.plain(one.title))
     st.markdown(run_on(t(_MEANINGS[one.status]), _days(one)))
-    st.markdown("\n".join(f"- {item}" for item in _kept_apart(one)))
+    st.markdown("\n".join(f"- {item}" for item in _kept_apart(one, standard)))
     if one.note and one.status in ("judged", "withdrawn"):
         note = words.plain(one.note)
         st.markdown(
@@ -132,7 +134,7 @@ def _closely(one: Decision) -> None:
         ],
         whole=True,
     )
-    show_for_factors(load_standard(state.store()), one.corrects)
+    show_for_factors(standard, one.corrects)
 
 
 def _step(event: DecisionEvent) -> str:
@@ -155,13 +157,17 @@ def _days(one: Decision) -> str:
     )
 
 
-def _kept_apart(one: Decision) -> list[str]:
+def _kept_apart(one: Decision, standard: ProcessStandard) -> list[str]:
     """Correction, corrective action and check of effectiveness, each explained."""
     removes = words.listed(
-        t("{share} of the misses of {factor}", share=words.per_cent(share, digits=0), factor=factor)
+        t(
+            "{share} of the misses of {factor}",
+            share=words.per_cent(share, digits=0),
+            factor=words.named(standard, factor),
+        )
         for factor, share in one.corrects.items()
     )
-    rule = said(rule_said(one.rule)) if one.rule else t("to be fixed with the decision, before the start.")
+    rule = said(rule_said(one.rule, standard)) if one.rule else t("to be fixed with the decision, before the start.")
     verdict = t("Verdict: **{verdict}**.", verdict=words.code(one.verdict)) if one.verdict else ""
     return [
         t(

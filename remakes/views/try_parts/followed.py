@@ -10,6 +10,7 @@ import streamlit as st
 
 from remakes import charts, words
 from remakes.records.decisions import Decision
+from remakes.records.requirements import ProcessStandard
 from remakes.records.standard import load_standard
 from remakes.texts import later, t, tn
 from remakes.texts.joining import run_on
@@ -64,13 +65,13 @@ def show() -> None:
         )
         return
     one = _picked(begun)
-    found = in_place(lambda: state.follow_up(one))
-    _answer(one, found)
+    found, standard = in_place(lambda: state.follow_up(one)), load_standard(state.store())
+    _answer(one, found, standard)
     instruction_first()
     _returns(one, found)
-    _misses(one, found)
-    show_for_factors(load_standard(state.store()), one.rule.factors if one.rule else ())
-    _how_sure(found)
+    _misses(one, found, standard)
+    show_for_factors(standard, one.rule.factors if one.rule else ())
+    _how_sure(found, standard)
     downloads.offer_json(found.as_json, name=f"follow_up_{one.decision_id}")
 
 
@@ -85,9 +86,9 @@ def _picked(begun: Sequence[Decision]) -> Decision:
     return next((one for one in begun if one.decision_id == picked), begun[0])
 
 
-def _answer(one: Decision, found: FollowUp) -> None:
+def _answer(one: Decision, found: FollowUp, standard: ProcessStandard) -> None:
     frame.answer(t("{title}: {verdict}.", title=words.plain(one.title), verdict=t(found.verdict)))
-    st.markdown(f"**{said(found.sentence)}**")
+    st.markdown(f"**{said(found.sentence, standard)}**")
     means = t("“{name}” means: {said}.", name=_VERDICTS[found.verdict], said=_MEANINGS[found.verdict])
     st.markdown(run_on(means, _how_long(found)))
     if one.verdict and one.judged_on:
@@ -100,7 +101,8 @@ def _answer(one: Decision, found: FollowUp) -> None:
             )
         )
     if one.rule:
-        st.markdown(t("The rule, fixed before the start: {rule_said}", rule_said=said(rule_said(one.rule))))
+        rule = said(rule_said(one.rule, standard))
+        st.markdown(t("The rule, fixed before the start: {rule_said}", rule_said=rule))
 
 
 def _how_long(found: FollowUp) -> str:
@@ -157,28 +159,33 @@ def _look_row(look: Look) -> dict[str, object]:
 
 
 def _count(number: int | None) -> str:
-    return t("no count yet") if number is None else str(number)
+    return t("no count yet") if number is None else words.figure(number, digits=0)
 
 
-def _misses(one: Decision, found: FollowUp) -> None:
+def _misses(one: Decision, found: FollowUp, standard: ProcessStandard) -> None:
     st.subheader(t("Misses at the bench"))
     for change in found.misses:
-        st.markdown(said(change.sentence))
+        st.markdown(said(change.sentence, standard))
         if one.starts_on and any(week.met + week.missed for week in change.weeks):
             frame.draw(
                 charts.miss_weeks(change, starts_on=one.starts_on),
-                alt=t("Share of misses of {factor} by week, before and since the start.", factor=change.factor),
+                alt=t(
+                    "Share of misses of {factor} by week, before and since the start.",
+                    factor=words.named(standard, change.factor),
+                ),
             )
     st.caption(
         t("Each point: one week of deliveries. Level lines: the share of all weeks of that side, with its range.")
     )
-    rows = [_miss_row(change) for change in found.misses]
+    rows = [_miss_row(change, standard) for change in found.misses]
     frame.table(rows, whole=True)
     downloads.offer_csv(rows, name=f"misses_since_start_{one.decision_id}")
 
 
-def _miss_row(one: MissChange) -> dict[str, object]:
+def _miss_row(one: MissChange, standard: ProcessStandard) -> dict[str, object]:
+    known = one.factor in standard.factors
     return {
+        t("what it says"): words.requirement(standard, one.factor) if known else "",
         t("requirement"): one.factor,
         t("as the rule asks"): t(one.kept),
         t("before (n)"): words.part_of(one.missed_before, one.recorded_before),
@@ -191,7 +198,7 @@ def _miss_row(one: MissChange) -> dict[str, object]:
     }
 
 
-def _how_sure(found: FollowUp) -> None:
+def _how_sure(found: FollowUp, standard: ProcessStandard) -> None:
     # A lower one is among the cautions; nan, where it cannot be had, is not above.
     power = (
         [
@@ -206,7 +213,7 @@ def _how_sure(found: FollowUp) -> None:
     )
     frame.how_sure(
         (
-            *(said(one) for one in found.cautions),
+            *(said(one, standard) for one in found.cautions),
             *power,
             t(
                 "Back to the average: an action is chosen after bad months, and bad months are followed "

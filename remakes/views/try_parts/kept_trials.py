@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 import streamlit as st
 
 from remakes import flow, words
-from remakes.errors import RemakesError
+from remakes.errors import EntryError, RemakesError
 from remakes.evidence.estimate import Estimate
 from remakes.records.corrective_actions import load_actions
 from remakes.records.decisions import OPEN, propose
-from remakes.records.trial_plans import KeptPlan, PlanState, give_up, keep_plan, list_plans
+from remakes.records.trial_plans import KeptPlan, PlanState, TrialPlanChangedError, give_up, keep_plan, list_plans
 from remakes.texts import later, t, tn
 from remakes.views import downloads, frame, state
 from remakes.views.server import tell_plainly
@@ -343,7 +343,15 @@ def _give_up(one: KeptPlan) -> None:
 def _given_up(one: KeptPlan) -> None:
     def write(who: str) -> str:
         why = st.session_state[f"give_up_why_{one.plan_id}"]
-        give_up(state.store(), one.plan_id, why=why, who=who, version=one.version)
+        try:
+            give_up(state.store(), one.plan_id, why=why, who=who, version=one.version)
+        except TrialPlanChangedError as error:
+            if not why.strip():
+                raise
+            # The form is not shown any more, and with it the reason would be gone.
+            typed = t("{field}: {value}", field=t("Why the trial is given up"), value=why)
+            told = t("{refusal} You had typed: {typed}.", refusal=error.args[0], typed=typed)
+            raise EntryError(told) from error
         return t("Given up: {title}. It is kept, with the reason.", title=words.plain(one.title))
 
     saved(write)

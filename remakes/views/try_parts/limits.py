@@ -9,6 +9,7 @@ import streamlit as st
 
 from remakes import flow, words
 from remakes.records.codes import DEFECTS
+from remakes.records.requirements import ProcessStandard
 from remakes.texts import later, t
 from remakes.views import downloads, frame, state
 from remakes.views.closer import on_request
@@ -48,9 +49,9 @@ def show() -> None:
 
     def tell(study: LimitStudy | None) -> None:
         with head:
-            _answer(study)
+            _answer(study, result.standard)
         if study is not None:
-            _study(study)
+            _study(study, result.standard)
 
     on_request(
         lambda asked: state.limit_study(result, factor, defect, asked=asked),
@@ -82,26 +83,26 @@ def _defects(result: flow.Analysis, factor: str) -> list[str]:
     return list(dict.fromkeys(order)) or list(DEFECTS)
 
 
-def _answer(study: LimitStudy | None) -> None:
+def _answer(study: LimitStudy | None, standard: ProcessStandard) -> None:
     if study is None:
         frame.answer(t("What would another limit call back to the bench, and what would it spare?"))
         instruction_first()
         return
-    first, _, rest = t(study.sentence).partition(". ")
+    first, _, rest = t(words.with_words(study.sentence, standard)).partition(". ")
     frame.answer(said(first if first.endswith(".") else f"{first}."))
     instruction_first()
     if rest:
         st.markdown(said(rest))
 
 
-def _study(study: LimitStudy) -> None:
+def _study(study: LimitStudy, standard: ProcessStandard) -> None:
     # The charts bring the counting library with them: not before they are drawn.
     from remakes.charts.limit_study import flagged_and_spared, risk_by_reading
 
     known = [one for one in study.bands if isfinite(one.risk.estimate)]
     if len(known) > 1:
         frame.draw(
-            risk_by_reading(study, name=study.factor),
+            risk_by_reading(study, name=words.short(words.requirement(standard, study.factor))),
             alt=t("Share returned along the reading with the present limit; the table below has the figures."),
         )
         st.caption(
@@ -136,7 +137,7 @@ def _study(study: LimitStudy) -> None:
     downloads.offer_json(study.as_json, name=f"limits_{study.factor}")
     frame.how_sure(
         (
-            *(said(one) for one in study.cautions),
+            *(said(one, standard) for one in study.cautions),
             t("What is called back has to be brought inside the limit at the bench; its time is not reckoned here."),
             t(
                 "A limit may be tightened in the lab. Whether it may be loosened the material's "

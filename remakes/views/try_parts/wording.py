@@ -87,9 +87,13 @@ def show_for_factors(standard: ProcessStandard, factors: Iterable[str]) -> None:
     cautions.show_for_steps(standard.step_of(factor) for factor in dict.fromkeys(factors) if factor in known)
 
 
-def said(sentence: str) -> str:
-    """A sentence of an analysis for a place that reads Markdown, days and months spelled out."""
-    return words.plain(_DAY.sub(lambda found: _spelled_day(found[0]), words.spelled(t(sentence))))
+def said(sentence: str, standard: ProcessStandard | None = None) -> str:
+    """A sentence of an analysis for a place that reads Markdown, days and months spelled out.
+
+    With a standard, requirements that it names by their codes get their own words before these.
+    """
+    told = sentence if standard is None else words.with_words(sentence, standard)
+    return words.plain(_DAY.sub(lambda found: _spelled_day(found[0]), words.spelled(t(told))))
 
 
 def _spelled_day(iso: str) -> str:
@@ -109,7 +113,7 @@ def defects_named(defects: Iterable[str], *, joint: Literal["and", "or"] = "or")
     return words.listed((words.defect_within(one) for one in defects), joint=joint)
 
 
-def rule_said(rule: JudgingRule) -> str:
+def rule_said(rule: JudgingRule, standard: ProcessStandard) -> str:
     """By what an action is judged, in a sentence."""
     return tn(
         rule.months,
@@ -119,7 +123,7 @@ def rule_said(rule: JudgingRule) -> str:
         "Misses of {factors} are to fall by {misses_by} or more, returns with {defects} by {returns_by} to be worth "
         "having; looked at for {n:,} months at most. Of actions that do nothing, at most {error} would be called "
         "verified.",
-        factors=words.listed(rule.factors),
+        factors=words.listed(words.named(standard, factor) for factor in rule.factors),
         misses_by=_whole(rule.miss_share_down_by),
         defects=defects_named(rule.defects),
         returns_by=_whole(rule.returns_down_by),
@@ -145,7 +149,8 @@ def saved(work: Callable[[str], str], *, part: str = "") -> None:
         visitor = state.require("manager")
         st.session_state[_TOLD] = (True, work(visitor.who))
     except RemakesError as error:
-        st.session_state[_TOLD] = (False, words.refusal(error))
+        # Said when it is shown: a press is carried out before the page knows which language its reader reads.
+        st.session_state[_TOLD] = (False, error)
         return
     if part:
         st.session_state[PART] = part
@@ -158,7 +163,10 @@ def tell_saved() -> None:
     told = st.session_state.pop(_TOLD, None)
     if told is not None:
         good, sentence = told
-        (place.success if good else place.error)(t(sentence))
+        if good:
+            place.success(t(sentence))
+        else:
+            place.error(words.refusal(sentence))
 
 
 def in_place(work: Callable[[], Result]) -> Result:

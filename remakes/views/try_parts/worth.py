@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from remakes.records.decisions import Decision
 
 _MEASURES: Final = "worth_knowing"
+#: One change at a time: so many reasons are read at once.
+_FIRST: Final = 3
 
 
 def show() -> None:
@@ -45,11 +47,12 @@ def show() -> None:
     asked = what_if.ask(choices)
     ranked = choices.ranked(**asked.as_arguments()) if asked.differs else result.actions
     with head:
-        _answer(ranked, measures, result.currency, what_if=asked.differs)
+        _answer(ranked, measures, result, what_if=asked.differs)
     what_if.tell(asked, result.currency)
     _pictures(ranked, result.currency)
     rows = [_row(action, result.currency) for action in ranked]
-    frame.table([_shown(row) for row in rows], whole=True)
+    with st.expander(t("All figures, action by action")):
+        frame.table([_shown(row) for row in rows], whole=True)
     _each(ranked, state.decisions(), result.standard)
     _worth_measuring(measures, result)
     show_for_factors(result.standard, (factor for action in ranked for factor, _ in action.because))
@@ -67,13 +70,15 @@ def _measures(choices: flow.Choices) -> tuple[WorthKnowing, ...]:
     return tuple(found)
 
 
-def _answer(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], currency: str, *, what_if: bool) -> None:
+def _answer(
+    ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], result: flow.Analysis, *, what_if: bool
+) -> None:
     backed = [action for action in ranked if action.because]
     paying = [action for action in backed if action.net_per_month.estimate > 0]
     if not backed:
         frame.answer(t("No step is clear enough to start with: measure first, and look again in some months."))
         if measure := next_measurement(ranked, measures):
-            st.markdown(words.said(measure.sentence))
+            st.markdown(words.said(words.with_words(measure.sentence, result.standard)))
     elif not paying:
         frame.answer(
             t("No step with a finding behind it pays if things were so.")
@@ -81,7 +86,7 @@ def _answer(ranked: Sequence[RankedAction], measures: Sequence[WorthKnowing], cu
             else t("No step with a finding behind it pays at the lab's own costs.")
         )
     else:
-        _start_with(paying[0], currency, what_if=what_if)
+        _start_with(paying[0], result.currency, what_if=what_if)
     instruction_first()
 
 
@@ -146,20 +151,44 @@ def _row(action: RankedAction, currency: str) -> dict[str, object]:
 
 
 def _shown(row: Mapping[str, object]) -> dict[str, object]:
-    """A row without what the file has beside it, and the reasons below say in words."""
-    beside = (t("restorations a month"), t("because of"))
+    """A row without what the file has beside it, and the reasons below say in words; the action by its title only."""
+    beside = (t("action"), t("restorations a month"), t("because of"))
     return {name: value for name, value in row.items() if name not in beside}
 
 
 def _each(ranked: Sequence[RankedAction], decisions: Sequence[Decision], standard: ProcessStandard) -> None:
+    """The first that a finding stands behind; the others, not needed for one decision, folded under their lines."""
     st.subheader(t("Why, and what speaks against it"))
     under_way = {one.action: one.status for one in decisions if one.status in OPEN}
-    for action in ranked:
+    backed = [action for action in ranked if action.because]
+    _reasons(backed[:_FIRST], under_way, standard)
+    if further := backed[_FIRST:]:
+        line = tn(
+            len(further),
+            "{n} more action with a finding behind it, further down the list",
+            "{n} more actions with a finding behind them, further down the list",
+        )
+        with st.expander(line):
+            _reasons(further, under_way, standard)
+    others = [action for action in ranked if not action.because]
+    if not others:
+        return
+    line = tn(
+        len(others),
+        "{n} more action: no finding stands behind it yet",
+        "{n} more actions: no finding stands behind them yet",
+    )
+    with st.expander(line, expanded=not backed):
+        _reasons(others, under_way, standard)
+
+
+def _reasons(actions: Sequence[RankedAction], under_way: Mapping[str, str], standard: ProcessStandard) -> None:
+    for action in actions:
         left, right = st.columns([3, 1], vertical_alignment="center")
         said = [_because(action, standard), *action.cautions]
         if action.next_measurement:
             said.append(action.next_measurement.sentence)
-        text = " ".join(words.said(one) for one in said if one)
+        text = " ".join(words.said(words.with_words(one, standard)) for one in said if one)
         left.markdown(f"**{action.rank}. {words.plain(action.title)}**: {text}")
         if action.action in under_way:
             right.markdown(t("{status} already", status=t(under_way[action.action])))
@@ -208,16 +237,21 @@ def _worth_measuring(measures: Sequence[WorthKnowing], result: flow.Analysis) ->
             )
         )
         return
-    st.markdown(words.said(measures[0].sentence))
-    rows = [_measure_row(one, result) for one in measures]
-    frame.table(rows, whole=True)
-    st.caption(
-        t(
-            "At the lab's own figures, not “what if”. Worth: how much better the first step would be "
-            "chosen if the link were known exactly; no months of records tell it exactly, so it is a "
-            "ceiling."
-        )
+    st.markdown(words.said(words.with_words(measures[0].sentence, result.standard)))
+    line = tn(
+        len(measures),
+        "What is worth measuring: {n} requirement, with its figures",
+        "What is worth measuring: {n} requirements, with their figures",
     )
+    with st.expander(line):
+        frame.table([_measure_row(one, result) for one in measures], whole=True)
+        st.caption(
+            t(
+                "At the lab's own figures, not “what if”. Worth: how much better the first step would be "
+                "chosen if the link were known exactly; no months of records tell it exactly, so it is a "
+                "ceiling."
+            )
+        )
 
 
 def _measure_row(one: WorthKnowing, result: flow.Analysis) -> dict[str, object]:
@@ -261,5 +295,6 @@ def _how_sure(horizon: int) -> None:
                 "after, by a rule set beforehand."
             ),
             t("A step that goes with returns need not cause them. Then the action spares nothing."),
+            t(words.COUNTED_AS_FIRST),
         )
     )

@@ -6,7 +6,7 @@ import contextlib
 import csv
 import io
 import zipfile
-from datetime import date, time
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -256,6 +256,53 @@ def test_cells_with_an_error_are_told() -> None:
     (note,) = open_workbook("a.xlsx", small_book(formula=True)).grid("a & b").notes
     assert note == "2 cells hold an error of the spreadsheet, such as #N/A, and are read as blank: B2, E3."
     assert open_workbook("a.xlsx", small_book()).grid("a & b").notes == ()
+
+
+def test_what_a_sheet_does_not_show_is_told() -> None:
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        sheet = book.add_worksheet("list")
+        sheet.write_row(0, 0, ["restoration_id", "kind", "note"])
+        for line in range(1, 9):
+            sheet.write_row(line, 0, [f"R{line}", "crown", "x"])
+        sheet.set_row(3, None, None, {"hidden": True})
+        sheet.set_row(30, None, None, {"hidden": True})  # nothing stands in it
+        sheet.set_column(2, 2, None, None, {"hidden": True})
+        sheet.set_column(7, 16_383, None, None, {"hidden": True})
+        sheet.write_formula(4, 1, '="crown" & ""', None, "never")
+        sheet.write_formula(6, 1, '="bridge"', None, "bridge")
+        sheet.merge_range("A8:A9", "R7")
+    data = out.getvalue()
+    never = b't="str"><f>"crown" &amp; ""</f><v>never</v>'
+    for unknown in (b"", b"<v></v>", b"<v/>"):
+        sent = rewritten(data, "xl/worksheets/sheet1.xml", never, b'><f>"crown" &amp; ""</f>' + unknown)
+        grid = open_workbook("a.xlsx", sent).grid("list")
+        assert grid.notes == (
+            "1 cell holds a formula that was never worked out, and is read as blank: B5. Open the file in a "
+            "spreadsheet program and save it again.",
+            "1 group of cells is merged: only its first cell has the value, the others are read as blank: A8:A9.",
+            "1 filled row is hidden in the sheet, by a filter perhaps, and is read all the same: line 4.",
+            "1 filled column is hidden in the sheet, and is read all the same: C.",
+        )
+        cells = dict(grid.rows)
+        assert cells[5][1] in ("", None)
+        assert cells[7][1] == "bridge"
+        assert cells[4][0] == "R3"
+    # A formula that was worked out to an empty text has a value.
+    empty = rewritten(data, "xl/worksheets/sheet1.xml", b"<v>never</v>", b"<v></v>")
+    assert not [one for one in open_workbook("a.xlsx", empty).grid("list").notes if "formula" in one]
+
+
+@pytest.mark.parametrize("since_1904", [False, True])
+def test_days_counted_from_1904_are_the_same_days(since_1904: bool) -> None:
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True, "date_1904": since_1904}) as book:
+        sheet = book.add_worksheet("list")
+        sheet.write(0, 0, "delivered_on")
+        sheet.write_datetime(1, 0, datetime.fromisoformat("2026-03-02"), book.add_format({"num_format": "yyyy-mm-dd"}))
+    (_, (day,)) = open_workbook("a.xlsx", out.getvalue()).grid("list").rows[1]
+    assert isinstance(day, date)
+    assert day.isoformat()[:10] == "2026-03-02"
 
 
 @pytest.mark.parametrize("data", [b"PK\x03\x04 broken", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), b"text"])

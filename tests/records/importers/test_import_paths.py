@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import Path
@@ -15,6 +16,9 @@ from remakes.errors import FileError, InputError, MapError
 from remakes.records import schema
 from remakes.records.entries import enter_return, void_return
 from remakes.records.importers import ImportReport, Refusal, TableReport, import_paths, list_imports
+from remakes.records.importers.checking import check_table
+from remakes.records.importers.ledger import Ledger
+from remakes.records.importers.sources import find_sources
 from remakes.records.standard import load_standard
 from remakes.records.store import Store
 from tests.new_stores import new_store
@@ -855,3 +859,27 @@ def test_progress_is_told(store: Store, tmp_path: Path) -> None:
     folder = write(tmp_path / "lab", restorations=csv_text(restoration(f"R{n}") for n in range(6000)))
     take(store, folder, progress=lambda *call: calls.append(call))
     assert calls == [("restorations.csv", 5000, 6000), ("restorations.csv", 6000, 6000)]
+
+
+def test_a_long_log_takes_little_room(tmp_path: Path) -> None:
+    rows = 4_000
+    lines = ["restoration_id,step,reading,value,recorded_at,operator,equipment,lot"]
+    lines += [
+        f"R{at // 10:05d},step {at % 10},reading {at % 10},{at % 97},2026-03-01 10:00,T1,M1,L1" for at in range(rows)
+    ]
+    source = find_sources([write(tmp_path, process_log="\n".join(lines) + "\n")], None).in_order()[0]
+    ledger = Ledger()
+    for at in range(rows // 10):
+        ledger.admit_restoration(f"R{at:05d}", delivered_on=TODAY, teeth="")
+    tracemalloc.start()
+    try:
+        checked = check_table(source, ledger, today=TODAY)
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(checked.rows) == rows
+    # 300,000 readings of a large lab are then held in less than 100 MB.
+    assert held / rows < 330
+    # A text that comes again is kept once.
+    first, other = (cells for _, cells in source.rows_grid.rows[1:3])
+    assert first[0] is other[0]

@@ -118,3 +118,35 @@ def test_undo_of_a_later_list_gives_the_correction_back(store: Store, tmp_path: 
     for one in list_imports(store)[:2]:
         undo_import(store, one.import_id, who="QA1")
     assert everything(store) == before
+
+
+def test_what_is_corrected_while_the_list_is_being_checked_stays(store: Store, tmp_path: Path) -> None:
+    folder = small_lab(tmp_path / "lab")
+    import_paths(store, [folder])
+
+    def somebody_corrects(file: str, done: int, rows: int) -> None:
+        if file == "returns.csv" and row_of(store, "Q2", "chipping").severity == 4:
+            correct(store, "Q2", "chipping", severity="2")
+        if file == "restorations.csv" and row_of(store, "Q2", "chipping").note != "wax":
+            correct(store, "Q2", "chipping", note="wax")
+
+    report = import_paths(store, [folder], progress=somebody_corrects)
+    assert report.ok
+    stands = row_of(store, "Q2", "chipping")
+    assert (stands.severity, stands.note) == (2, "wax")
+    assert "1 row has what a person corrected since; the correction stays (Q2)." in note_of(report.tables)
+
+
+def test_what_is_corrected_again_while_the_list_is_being_checked_stays_as_it_is_then(
+    store: Store, tmp_path: Path
+) -> None:
+    folder = small_lab(tmp_path / "lab")
+    import_paths(store, [folder])
+    correct(store, "Q2", "chipping", severity="2")
+
+    def somebody_corrects(file: str, done: int, rows: int) -> None:
+        if file == "returns.csv" and row_of(store, "Q2", "chipping").severity == 2:
+            correct(store, "Q2", "chipping", severity="5")
+
+    assert import_paths(store, [folder], progress=somebody_corrects).ok
+    assert row_of(store, "Q2", "chipping").severity == 5
