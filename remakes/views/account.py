@@ -15,7 +15,7 @@ from remakes.texts import LANGUAGES, t
 from remakes.views import frame, single_sign_on, state, visitors
 from remakes.views.addressed import from_address, into_address
 
-__all__ = ["OWN_PAGE", "away", "own_password", "role_name", "side_bar"]
+__all__ = ["OWN_PAGE", "away", "own_password", "role_name", "seen", "side_bar"]
 
 #: Address of the page for one's own password.
 OWN_PAGE: Final = "own-password"
@@ -24,8 +24,8 @@ _LANGUAGE: Final = "Language / Sprache"
 _TOLD: Final = "own_password_told"
 #: How often it was changed in this visit: the fields start anew each time.
 _TURN: Final = "own_password_turn"
-#: Somebody was signed in on this page, and did not sign out here.
-_CAME_IN: Final = "came_in"
+#: The page that somebody who was signed in saw last, and did not sign out from.
+_SEEN: Final = "seen_signed_in"
 #: By address, not by link: whoever is not signed in must leave the app's own pages.
 _LINK: Final = """<p><a href="/signin" target="_self">{label}</a></p>
 <script>{{
@@ -36,24 +36,32 @@ _LINK: Final = """<p><a href="/signin" target="_self">{label}</a></p>
 _FORWARD: Final = "window.location.replace(to);"
 
 
-def away() -> None:
-    """The page of somebody who has not signed in, or no longer."""
+def seen(address: str) -> None:
+    """Somebody who is signed in is shown this page."""
+    st.session_state[_SEEN] = address
+
+
+def away(address: str) -> None:
+    """The page of somebody who has not signed in, or no longer; `address` is the one that was asked for."""
     st.title(t("Sign in"), anchor=False)
     if visitors.by_single_sign_on():
-        _tell_not_saved()
+        _tell_not_saved(address)
         single_sign_on.ask(visitors.records())
         return
     st.info(t("You are not signed in, or no longer: a visit ends when nothing is done for a while."))
     # Who was pressed away in the midst of something reads first what became of it.
-    stay = _tell_not_saved()
+    stay = _tell_not_saved(address)
     st.html(_LINK.format(label=t("Sign in"), then="" if stay else _FORWARD), unsafe_allow_javascript=True)
 
 
-def _tell_not_saved() -> bool:
-    """What was pressed or typed last, where somebody was signed in on this very page; is there anything to tell?"""
+def _tell_not_saved(address: str) -> bool:
+    """What was pressed or typed last, where somebody was signed in on this very page; is there anything to tell?
+
+    Whoever only wanted to go to another page has nothing to do once more.
+    """
     # Not popped: the page may be run again before it is read.
     told = st.session_state.get(visitors.NOT_SAVED_KEY, "")
-    if not told and _CAME_IN not in st.session_state:
+    if not told and st.session_state.get(_SEEN) != address:
         return False
     st.warning(
         told
@@ -111,7 +119,6 @@ def _pick_language() -> None:
 
 def _signed_in(session: Session, password_page: Any) -> None:
     person = session.person
-    st.session_state[_CAME_IN] = True
     st.session_state.pop(visitors.NOT_SAVED_KEY, None)
     st.markdown(t("Signed in as **{code}**", code=words.plain(person.code)))
     if len(person.roles) > 1:
@@ -133,7 +140,7 @@ def _signed_in(session: Session, password_page: Any) -> None:
         st.rerun()
     if visitors.by_single_sign_on():
         if st.button(t("Sign out"), width="stretch"):
-            st.session_state.pop(_CAME_IN, None)
+            st.session_state.pop(_SEEN, None)
             sessions.sign_out(visitors.records(), single_sign_on.token_of(single_sign_on.claims()))
             st.logout()
             # The browser is led away, but this run would go on with nobody signed in.
@@ -141,7 +148,7 @@ def _signed_in(session: Session, password_page: Any) -> None:
         return
     st.page_link(password_page, label=t("My password"))
     if st.button(t("Sign out"), width="stretch"):
-        st.session_state.pop(_CAME_IN, None)
+        st.session_state.pop(_SEEN, None)
         sessions.sign_out(visitors.records(), visitors.token())
         st.rerun()
 

@@ -98,6 +98,8 @@ def _pages() -> None:
 def _run(chosen: Any) -> None:
     """The page, and its name in the window's title: several may stand open side by side."""
     st.set_page_config(page_title=f"{chosen.title} · {_NAME}")
+    if not state.open_here():
+        account.seen(chosen.url_path)
     chosen.run()
 
 
@@ -118,4 +120,7 @@ def _page(title: str, address: str, body: Callable[[], None], *, visibility: Any
 
 
 def _away(title: str, address: str) -> Any:
-    return st.Page(account.away, title=t(title), url_path=address or None, default=not address)
+    def body() -> None:
+        account.away(address)
+
+    return st.Page(body, title=t(title), url_path=address or None, default=not address)

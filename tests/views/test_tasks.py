@@ -174,9 +174,11 @@ def shown_seconds(page: Any) -> int:
 def click_first_link(page: Any, table: Any) -> Any:
     """Click the first number of a table, which is painted; gives the page that it opens."""
     table.get_by_test_id("glide-cell-0-0").wait_for(state="attached")
-    table.scroll_into_view_if_needed()
-    page.wait_for_timeout(300)  # what stands above may still move it
-    place = table.bounding_box()
+    place = None
+    while place is None:  # it may just be drawn anew, for what others wrote a moment ago
+        table.scroll_into_view_if_needed()
+        page.wait_for_timeout(300)  # what stands above may still move it
+        place = table.bounding_box()
     x, y = place["x"] + 24, place["y"] + 52
     with page.context.expect_page() as opening:
         # A number is painted as a link once the pointer is on it.
@@ -206,7 +208,7 @@ def test_a_return_is_entered_undone_and_one_of_harm_is_seen_on_today(quality: An
     go(quality, "/", "Today")
     quality.get_by_text("1 return is marked as possible harm").first.wait_for()
     with quality.context.expect_page() as opening:
-        quality.get_by_role("link", name="R00010").click()
+        quality.get_by_role("link", name="R00010").first.click()
     opening.value.get_by_role("heading", name="R00010 was delivered on").wait_for()
     opening.value.close()
     done = quality.get_by_role("textbox", name="What was done?")
