@@ -126,6 +126,24 @@ def test_the_shortest_entry_takes_three_keys_however_fast_and_the_next_scan_find
     connection.close()
 
 
+@pytest.mark.parametrize("number", ["R00014", "R00015", "R00016"])
+def test_whoever_types_as_soon_as_the_field_is_there_loses_no_key(
+    chromium: Any, address: str, lab: Path, number: str
+) -> None:
+    # In a browser that was never here before: scripts are still being fetched while the first number is typed.
+    with visiting(chromium, address) as visit:
+        visit.goto("/enter-return?role=quality")
+        field = visit.get_by_role("textbox", name="Restoration number", exact=True)
+        field.wait_for()
+        settle(visit)
+        field.focus()
+        scan(visit, number)
+        visit.get_by_text(f"{number}:").wait_for()
+        press(visit, SHORTEST, wait=False)
+        visit.get_by_text(f"Saved: {number}, chipping").wait_for()
+    assert newest(lab, "restoration_id, defect") == (number, "chipping")
+
+
 def test_a_usual_entry_takes_eighteen_keys(visit: Any, lab: Path) -> None:
     assert len(USUAL) <= 18
     opened(visit)

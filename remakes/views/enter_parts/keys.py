@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import time
+from html import escape
 from typing import Any, Final
 
 import streamlit as st
@@ -62,6 +64,7 @@ def listen(label: str, *, prose: tuple[str, ...], form: bool, cursor: bool) -> N
         "start": answers.key(""),
         "save": save_key(),
     }
+    st.html(f'<span class="enter-told" data-told="{escape(json.dumps(data))}" hidden></span>')
     told = _component()(data=data, key="enter_keys", height=0, on_dropped_change=_nothing)
     if lost := getattr(told, "dropped", None):
         st.toast(

@@ -24,7 +24,7 @@ const MODIFIERS = ["Shift", "Control", "Alt", "AltGraph", "Meta", "CapsLock"]
 const ARROWS = { ArrowDown: 1, ArrowRight: 1, ArrowUp: -1, ArrowLeft: -1 }
 
 const made = () => {
-  let page, data, cursor, placed = true
+  let page, data, cursor, placed = true, wanted = false
   let burst = "", last = 0, swift = null
   let held = null, queue = [], timer
 
@@ -46,6 +46,16 @@ const made = () => {
   }
 
   // ---- is what stands there drawn for what was answered?
+  // Read from the page: what the toolkit hands to this script may be missed while the script itself is being fetched.
+  const look = () => {
+    const told = document.querySelector(".enter-told")?.dataset.told
+    if (told) data = JSON.parse(told)
+    if (!data.cursor || cursor === data.cursor) return
+    cursor = data.cursor
+    placed = false
+    wanted = true
+    setTimeout(() => bring(60), 50)
+  }
   const answered = () => (held.number === undefined || held.number === data.number) &&
     (held.tries === undefined || held.tries !== data.tries)
   const drawn = () => {
@@ -73,6 +83,7 @@ const made = () => {
   }
   const step = () => {
     if (!held) return
+    look()
     if (!field() || performance.now() - held.since > PATIENCE) return giveUp()
     const along = queue.length && ARROWS[queue[0].key] && defects()?.contains(document.activeElement)
     if (answered() && (along || drawn())) {
@@ -173,8 +184,14 @@ const made = () => {
   const atNumber = (stroke, at) => {
     const forward = stroke.key === "Tab" && !stroke.shift, number = at.value.trim()
     burst = ""
-    if (stroke.key !== "Enter" && !(forward && number && number !== data.number)) return false
-    if (number !== data.number) hold({ number })
+    // From a form that is just being drawn, the focus would fall back to where it came from.
+    const known = number === data.number, drawing = forward && number && known && !drawn()
+    if (stroke.key !== "Enter" && !drawing && !(forward && number && !known)) return false
+    if (!known || drawing) hold({ number })
+    if (drawing) {
+      queue.unshift(stroke)
+      return true
+    }
     enter(at)
     at.select()  // another scan replaces it
     if (forward) queue.unshift(stroke)
@@ -223,6 +240,12 @@ const made = () => {
   const holdable = (one) => one.save || one.undo || (!one.command &&
     (one.key.length === 1 || ["Tab", "Enter", "Backspace"].includes(one.key) || one.key in ARROWS))
   const heard = (event) => {
+    look()
+    // Whoever types in the field has the cursor there, and takes it along from now on.
+    if (!held && document.activeElement === field()) {
+      wanted = false
+      placed = true
+    }
     if (!event.isTrusted || event.isComposing || MODIFIERS.includes(event.key) || !field()) return
     if (document.querySelector('[role="dialog"]')) {
       giveUp()
@@ -247,7 +270,8 @@ const made = () => {
     }
   }
   const changed = (event) => {
-    if (data && event.target.type === "radio" && defects()?.contains(event.target)) hold({})
+    look()
+    if (event.target.type === "radio" && defects()?.contains(event.target)) hold({})
   }
 
   // ---- the cursor: the field may not be drawn yet, or an old one may still stand and take it away when it goes
@@ -258,6 +282,7 @@ const made = () => {
     field().select()
   }
   const bring = (tries) => {
+    if (!wanted) return
     const into = field(), at = document.activeElement, scanning = burst && performance.now() - last < LONGEST_PAUSE
     if (placed && at !== into && at !== document.body) return
     if (into && at !== into && !scanning) {
@@ -275,10 +300,7 @@ const made = () => {
     drawn: (component) => {
       page = component
       data = component.data
-      if (!data.cursor || cursor === data.cursor) return
-      cursor = data.cursor
-      placed = false
-      setTimeout(() => bring(60), 50)
+      look()
     }
   }
 }
