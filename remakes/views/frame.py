@@ -103,8 +103,7 @@ def address_of(page: str, **query: str) -> str:
 
 def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION, low: bool = False) -> None:
     """A table whose column of restoration numbers opens their time lines; `low`: six or so rows at a time."""
-    head = t(column)
-    linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
+    head, linked = _under(column, rows)
     for row in linked:
         row[head] = address_of("restoration", no=str(row[head]))
     config = st.column_config.LinkColumn(head, display_text=r"no=(.+)$")
@@ -112,12 +111,17 @@ def restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RE
     st.dataframe(as_frame(linked), hide_index=True, column_config={head: config}, height=height, placeholder="")
 
 
+def _under(column: str, rows: Sequence[Mapping[str, object]]) -> tuple[str, list[dict[str, object]]]:
+    """The heading of a column in the reader's language, and the rows with it, whichever language they had it in."""
+    head = t(column)
+    return head, [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
+
+
 def few_restoration_links(rows: Sequence[Mapping[str, object]], *, column: str = _RESTORATION) -> None:
     """The same for few rows on a first page: without the toolkit's grid, which takes longer to come than all else."""
     if not rows:
         return
-    head = t(column)
-    linked = [{head if name in (column, head) else name: value for name, value in row.items()} for row in rows]
+    head, linked = _under(column, rows)
     lines = [_cells(linked[0]), _cells("---" for _ in linked[0])]
     for row in linked:
         shown = {name: words.plain(str(as_said(value))) for name, value in row.items()}

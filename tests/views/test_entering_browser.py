@@ -60,7 +60,7 @@ def opened(visit: Any) -> Any:
     settle(visit)
     afresh = visit.get_by_role("button", name="Start afresh")
     for _ in range(3):
-        # A machine at its limit lost this one press in two hundred, as if nobody had pressed: then once more.
+        # Seen twice on a machine at its limit: as if nobody had pressed. Why is not known; then once more.
         if afresh.count():
             afresh.click()
             settle(visit)
